@@ -1,0 +1,156 @@
+//! From a file's own time to the time that all cameras share.
+
+use serde::{Deserialize, Serialize};
+
+/// One stretch over which a camera's clock runs evenly.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ClockSegment {
+    /// Camera time (presentation seconds in the file) at which this stretch starts.
+    pub from_camera_s: f64,
+    /// Camera time about which `offset_s` is stated: choose the middle of the data, so that offset and
+    /// rate are nearly uncorrelated.
+    pub reference_camera_s: f64,
+    /// Range time at `reference_camera_s` minus `reference_camera_s` (s).
+    pub offset_s: f64,
+    /// Range seconds per camera second; 1 for a perfect clock, 1/8 for eightfold slow motion played
+    /// back at the nominal rate.
+    pub rate: f64,
+    /// Variance of `offset_s` (s²).
+    pub offset_variance_s2: f64,
+    /// Variance of `rate`.
+    pub rate_variance: f64,
+    /// Covariance of `offset_s` and `rate` (s).
+    pub offset_rate_covariance_s: f64,
+}
+
+/// Range time as a function of camera time: piecewise linear, one stretch in the usual case.
+///
+/// `range_s = camera_s + offset_s + (rate − 1)(camera_s − reference_camera_s)`.
+/// Range time is the time of the first camera's clock unless a survey says otherwise.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ClockModel {
+    segments: Vec<ClockSegment>,
+}
+
+impl ClockModel {
+    /// The clock that *is* range time.
+    pub fn identity() -> Self {
+        Self::constant(0.0, 0.0)
+    }
+
+    /// A constant offset (s) with its variance (s²), rate exactly 1.
+    pub fn constant(offset_s: f64, offset_variance_s2: f64) -> Self {
+        Self::linear(0.0, offset_s, 1.0, [offset_variance_s2, 0.0, 0.0])
+    }
+
+    /// Offset and rate about `reference_camera_s`; `covariance` is `[var offset, var rate, cov]`.
+    pub fn linear(reference_camera_s: f64, offset_s: f64, rate: f64, covariance: [f64; 3]) -> Self {
+        Self {
+            segments: vec![ClockSegment {
+                from_camera_s: f64::MIN,
+                reference_camera_s,
+                offset_s,
+                rate,
+                offset_variance_s2: covariance[0],
+                rate_variance: covariance[1],
+                offset_rate_covariance_s: covariance[2],
+            }],
+        }
+    }
+
+    /// A piecewise clock. Returns `None` without segments, or where they are not in order of time.
+    pub fn piecewise(segments: Vec<ClockSegment>) -> Option<Self> {
+        let ordered = segments
+            .windows(2)
+            .all(|pair| pair[0].from_camera_s < pair[1].from_camera_s);
+        (!segments.is_empty() && ordered).then_some(Self { segments })
+    }
+
+    /// The stretches, in order of time.
+    pub fn segments(&self) -> &[ClockSegment] {
+        &self.segments
+    }
+
+    fn segment_at(&self, camera_s: f64) -> &ClockSegment {
+        let after = self
+            .segments
+            .partition_point(|segment| segment.from_camera_s <= camera_s);
+        &self.segments[after.saturating_sub(1)]
+    }
+
+    /// Range time (s) of camera time `camera_s` (s).
+    pub fn range_from_camera(&self, camera_s: f64) -> f64 {
+        let segment = self.segment_at(camera_s);
+        camera_s + segment.offset_s + (segment.rate - 1.0) * (camera_s - segment.reference_camera_s)
+    }
+
+    /// Camera time (s) of range time `range_s` (s): inverse of [`Self::range_from_camera`].
+    pub fn camera_from_range(&self, range_s: f64) -> f64 {
+        let invert = |segment: &ClockSegment| {
+            segment.reference_camera_s
+                + (range_s - segment.offset_s - segment.reference_camera_s) / segment.rate
+        };
+        self.segments
+            .iter()
+            .rev()
+            .find(|segment| invert(segment) >= segment.from_camera_s)
+            .map_or_else(|| invert(&self.segments[0]), invert)
+    }
+
+    /// Range seconds per camera second at `camera_s`.
+    pub fn rate_at(&self, camera_s: f64) -> f64 {
+        self.segment_at(camera_s).rate
+    }
+
+    /// Variance (s²) of [`Self::range_from_camera`] at `camera_s`.
+    pub fn variance_at(&self, camera_s: f64) -> f64 {
+        let segment = self.segment_at(camera_s);
+        let lever = camera_s - segment.reference_camera_s;
+        segment.offset_variance_s2
+            + 2.0 * lever * segment.offset_rate_covariance_s
+            + lever * lever * segment.rate_variance
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn camera_time_comes_back(offset in -50f64..50.0, rate in 0.1f64..2.0, t in -100f64..4000.0) {
+            let clock = ClockModel::linear(12.0, offset, rate, [1e-6, 0.0, 0.0]);
+            let back = clock.camera_from_range(clock.range_from_camera(t));
+            prop_assert!((back - t).abs() < 1e-9 * (1.0 + t.abs()));
+        }
+    }
+
+    #[test]
+    fn a_ramp_is_continuous_both_ways() {
+        let first = ClockModel::linear(0.0, 1.0, 1.0, [0.0; 3]).segments()[0];
+        // From camera time 10 on, eightfold slow motion; continuous at 10.
+        let second = ClockSegment {
+            from_camera_s: 10.0,
+            reference_camera_s: 10.0,
+            offset_s: 1.0,
+            rate: 0.125,
+            ..first
+        };
+        let clock = ClockModel::piecewise(vec![first, second]).unwrap();
+        for camera_s in [-3.0, 0.0, 9.999, 10.0, 10.5, 80.0] {
+            let range_s = clock.range_from_camera(camera_s);
+            assert!((clock.camera_from_range(range_s) - camera_s).abs() < 1e-9);
+        }
+        assert!((clock.range_from_camera(18.0) - 12.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn uncertainty_grows_away_from_the_reference() {
+        let clock = ClockModel::linear(5.0, 0.0, 1.0, [1e-8, 1e-10, 0.0]);
+        assert!((clock.variance_at(5.0) - 1e-8).abs() < 1e-20);
+        assert!((clock.variance_at(15.0) - (1e-8 + 1e-8)).abs() < 1e-20);
+    }
+}

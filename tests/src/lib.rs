@@ -1,0 +1,1 @@
+//! End-to-end tests of drawarc live in `tests/`; this library is empty.
