@@ -1,2 +1,78 @@
-//! Placeholder.
-fn main() {}
+//! Chores of the house, run as `cargo xtask <chore>`. Needs nothing but Rust's toolchain: no crate that
+//! links `OpenCV` or `FFmpeg` may ever be a dependency here, since this is what brings them.
+#![expect(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "an edge: talks to a person"
+)]
+
+mod packages;
+mod python;
+mod run;
+mod tidy;
+
+use std::process::ExitCode;
+
+const HELP: &str = "\
+cargo xtask setup   bring the system packages that the build needs
+cargo xtask demo    setup, build in release mode, film a simulated practice, measure it, write the page
+cargo xtask test    setup, packages with outside data and reference libraries, then all tests
+cargo xtask tidy    crate arrows, file sizes, machine paths, dependencies that nobody uses
+cargo xtask bench   accuracy and speed beside their goals (long; arguments go to the bench)
+";
+
+fn main() -> ExitCode {
+    let mut arguments = std::env::args().skip(1);
+    let chore = arguments.next().unwrap_or_default();
+    let rest: Vec<String> = arguments.collect();
+    let done = match chore.as_str() {
+        "setup" => packages::bring(packages::BUILD),
+        "demo" => demo(&rest),
+        "test" => test(&rest),
+        "tidy" => tidy::check(),
+        "bench" => bench(&rest),
+        "" | "help" | "--help" | "-h" => {
+            print!("{HELP}");
+            Ok(())
+        }
+        other => Err(format!("no chore is called {other:?}\n\n{HELP}")),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(message) => {
+            eprintln!("xtask: {message}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn demo(rest: &[String]) -> Result<(), String> {
+    packages::bring(packages::BUILD)?;
+    run::cargo(&["build", "--release", "--package", "drawarc"], &[])?;
+    let program = run::target_directory()?.join("release").join("drawarc");
+    run::program(&program, "demo", rest)
+}
+
+fn test(rest: &[String]) -> Result<(), String> {
+    packages::bring(packages::BUILD)?;
+    packages::bring(packages::TEST)?;
+    let interpreter = python::bring()?;
+    let environment = [("DRAWARC_PYTHON", interpreter.as_os_str())];
+    if rest.is_empty() {
+        run::cargo(&["test", "--workspace", "--no-fail-fast"], &environment)
+    } else {
+        let mut words = vec!["test"];
+        words.extend(rest.iter().map(String::as_str));
+        run::cargo(&words, &environment)
+    }
+}
+
+fn bench(rest: &[String]) -> Result<(), String> {
+    packages::bring(packages::BUILD)?;
+    packages::bring(packages::TEST)?;
+    let interpreter = python::bring()?;
+    let environment = [("DRAWARC_PYTHON", interpreter.as_os_str())];
+    let mut words = vec!["run", "--release", "--package", "drawarc-bench", "--"];
+    words.extend(rest.iter().map(String::as_str));
+    run::cargo(&words, &environment)
+}
