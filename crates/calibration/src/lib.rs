@@ -1,1 +1,32 @@
-//! Placeholder.
+//! From views of a printed checkerboard to a surveyed rig: lenses, poses of any number of cameras, the range
+//! frame, and the joint uncertainty of all of it.
+//!
+//! # The board's frame (binding for who prints, films or draws one)
+//!
+//! Seen from the printed side with the arrow pointing to the right: `x` to the right along the arrow (the
+//! columns), `y` up (the rows), `z` out of the printed side, toward the viewer; right-handed, metres. Inner
+//! corner `(c, r)` sits at `(c · pitch_x, r · pitch_y, 0)`, so corner `(0, 0)` is the *lower left* one.
+//! The outer square diagonal to corner `(0, 0)`, the lower left square of the board, is *black*. Laid on the
+//! shooting line with its printed side up and its arrow toward the target, the board's axes are the range's axes.
+//!
+//! # Way through
+//!
+//! [`scan_board`] (the edge: decodes and runs `OpenCV`) → [`BoardSighting`] → [`survey`] (pure) →
+//! [`drawarc_rig::Rig`].
+
+mod board;
+mod corner_order;
+mod corner_quality;
+mod detector;
+mod error;
+mod sighting;
+mod survey;
+
+pub use board::Board;
+pub use detector::{BoardCorners, BoardDetector, Effort, GrayView};
+pub use error::CalibrationError;
+pub use sighting::BoardSighting;
+pub use survey::{
+    FrameChoice, LensChoice, Survey, SurveyCamera, SurveyDiagnostics, SurveyInput, SurveySettings,
+    SurveyedPoint, survey,
+};
