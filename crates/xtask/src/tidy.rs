@@ -44,7 +44,7 @@ const ARROWS: &[(&str, &[&str])] = &[
     ("xtask", &[]),
 ];
 /// Crates outside the house, which may look at all of it.
-const ONLOOKERS: &[&str] = &["drawarc-bench", "drawarc-tests"];
+const ONLOOKERS: &[&str] = &["drawarc-bench"];
 
 /// Longest source file (lines): beyond it there is a second noun inside.
 const LONGEST_FILE: usize = 500;
