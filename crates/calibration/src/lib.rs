@@ -15,10 +15,12 @@
 //! [`drawarc_rig::Rig`].
 
 mod board;
+mod bundle;
 mod corner_order;
 mod corner_quality;
 mod detector;
 mod error;
+mod planar_pose;
 mod sighting;
 mod survey;
 
