@@ -1,0 +1,146 @@
+//! Small drawings that need no script: the way of the elbow in the list of shots, the dots of a series.
+
+use std::fmt::Write as _;
+
+use super::{
+    card::{BandCurve, PhaseKey, ShotCard},
+    practice::SeriesRow,
+};
+
+/// Size of a sketch in its own units; the page scales it.
+const SKETCH_WIDTH: f64 = 300.0;
+const SKETCH_HEIGHT: f64 = 64.0;
+const EDGE: f64 = 5.0;
+/// A sketch shows a little of what comes before set-up ends, s.
+const LEAD_IN_S: f64 = 0.3;
+/// Points of a sketch at most.
+const MAX_POINTS: usize = 160;
+
+/// The `away` curve from set-up to release with its faults, as SVG; empty where there is no curve.
+pub(super) fn shot_sketch(card: &ShotCard) -> String {
+    let curves = &card.curves;
+    let (Some(&first_s), Some(&last_s)) = (curves.time_s.first(), curves.time_s.last()) else {
+        return String::new();
+    };
+    let start_s = card.set_up_s.map_or(first_s, |time| (time - LEAD_IN_S).max(first_s));
+    let end_s = card.release_s.unwrap_or(last_s).min(last_s);
+    let points = within(&curves.time_s, &curves.away_mm, start_s, end_s);
+    let Some(axes) = Axes::around(&points, start_s, end_s) else {
+        return String::new();
+    };
+    let mut svg = open_svg(SKETCH_WIDTH, SKETCH_HEIGHT, "sketch");
+    for bar in &card.phases {
+        if matches!(bar.phase, PhaseKey::Draw | PhaseKey::Expansion) {
+            let (from, to) = (bar.start_s.max(start_s), bar.end_s.min(end_s));
+            if to > from {
+                let (x, width) = (axes.x(from), axes.x(to) - axes.x(from));
+                let _ = write!(
+                    svg,
+                    "<rect class=\"tint\" x=\"{x:.1}\" y=\"0\" width=\"{width:.1}\" height=\"{SKETCH_HEIGHT}\"/>"
+                );
+            }
+        }
+    }
+    let _ = write!(svg, "<polyline class=\"way\" points=\"{}\"/>", axes.polyline(&points));
+    for fault in card.faults.iter().filter(|fault| fault.end_s > start_s) {
+        let inside = within(&curves.time_s, &curves.away_mm, fault.start_s, fault.end_s.min(end_s));
+        let _ = write!(svg, "<polyline class=\"fault\" points=\"{}\"/>", axes.polyline(&inside));
+        if let Some(&(time_s, value)) = inside.get(inside.len() / 2) {
+            let x = axes.x(time_s).clamp(12.0, SKETCH_WIDTH - 12.0);
+            // The mark stands clear of the curve: above it in the lower half, else below.
+            let y = axes.y(value);
+            let y = if y > SKETCH_HEIGHT / 2.0 { y - 17.0 } else { y + 17.0 };
+            let _ = write!(
+                svg,
+                "<use href=\"#mark-{}\" x=\"{:.1}\" y=\"{:.1}\" width=\"20\" height=\"20\"/>",
+                fault.mark.key(),
+                x - 10.0,
+                y - 10.0
+            );
+        }
+    }
+    svg.push_str("</svg>");
+    svg
+}
+
+/// The values of a series row as dots with interval bars, in the order of the shots.
+pub(super) fn series_sketch(row: &SeriesRow, numbers: &[usize]) -> String {
+    let known = row.values.iter().flatten();
+    let low = known.clone().map(|(value, half)| value - half).fold(f64::INFINITY, f64::min);
+    let high = known.map(|(value, half)| value + half).fold(f64::NEG_INFINITY, f64::max);
+    if !(low.is_finite() && high.is_finite()) {
+        return String::new();
+    }
+    let (width, height) = (30.0 * row.values.len() as f64 + 10.0, 56.0);
+    let span = (high - low).max(1e-6);
+    let y = |value: f64| 4.0 + (high - value) / span * (height - 20.0);
+    let mut svg = open_svg(width, height, "dots");
+    for (index, value) in row.values.iter().enumerate() {
+        let x = 20.0 + 30.0 * index as f64;
+        if let Some((value, half)) = value {
+            let (top, bottom, middle) = (y(value + half), y(value - half), y(*value));
+            let _ = write!(
+                svg,
+                "<path d=\"M{x:.0} {top:.1}V{bottom:.1}\"/><circle cx=\"{x:.0}\" cy=\"{middle:.1}\" r=\"4\"/>"
+            );
+        }
+        if let Some(number) = numbers.get(index) {
+            let _ = write!(svg, "<text x=\"{x:.0}\" y=\"{:.0}\">{number}</text>", height - 1.0);
+        }
+    }
+    svg.push_str("</svg>");
+    svg
+}
+
+fn open_svg(width: f64, height: f64, class: &str) -> String {
+    format!("<svg class=\"{class}\" viewBox=\"0 0 {width} {height}\" aria-hidden=\"true\">")
+}
+
+/// Samples of a curve between two instants.
+fn within(time_s: &[f64], curve: &BandCurve, start_s: f64, end_s: f64) -> Vec<(f64, f64)> {
+    let inside: Vec<(f64, f64)> = time_s
+        .iter()
+        .copied()
+        .zip(curve.value.iter().copied())
+        .filter(|(time, value)| (start_s..=end_s).contains(time) && value.is_finite())
+        .collect();
+    let step = inside.len().div_ceil(MAX_POINTS).max(1);
+    inside.into_iter().step_by(step).collect()
+}
+
+/// The scales of a sketch.
+struct Axes {
+    start_s: f64,
+    end_s: f64,
+    low: f64,
+    high: f64,
+}
+
+impl Axes {
+    fn around(points: &[(f64, f64)], start_s: f64, end_s: f64) -> Option<Self> {
+        let low = points.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);
+        let high = points.iter().map(|point| point.1).fold(f64::NEG_INFINITY, f64::max);
+        (low.is_finite() && high > low && end_s > start_s).then_some(Self {
+            start_s,
+            end_s,
+            low,
+            high,
+        })
+    }
+
+    fn x(&self, time_s: f64) -> f64 {
+        EDGE + (time_s - self.start_s) / (self.end_s - self.start_s) * (SKETCH_WIDTH - 2.0 * EDGE)
+    }
+
+    fn y(&self, value: f64) -> f64 {
+        EDGE + (self.high - value) / (self.high - self.low) * (SKETCH_HEIGHT - 2.0 * EDGE)
+    }
+
+    fn polyline(&self, points: &[(f64, f64)]) -> String {
+        let mut text = String::new();
+        for (time_s, value) in points {
+            let _ = write!(text, "{:.1},{:.1} ", self.x(*time_s), self.y(*value));
+        }
+        text
+    }
+}

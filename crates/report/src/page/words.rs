@@ -1,0 +1,214 @@
+//! All words of the page, read from one file so that they can be translated.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::error::PageError;
+
+/// The only version of the words file that this crate reads.
+pub const WORDS_FORMAT: &str = "drawarc-words/1";
+
+/// The words of one language. A missing or unknown key is refused by name, line and column.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Words {
+    /// Format and version of the file, [`WORDS_FORMAT`].
+    pub format: String,
+    /// Language tag of the page, such as `en`.
+    pub language: String,
+    /// Direction of writing, `ltr` or `rtl`.
+    pub direction: String,
+    /// Headings and notes of the page.
+    pub page: PageWords,
+    /// Name and meaning of each mark, by its key.
+    pub marks: BTreeMap<String, MarkWords>,
+    /// Names of the phases, by their key.
+    pub phases: BTreeMap<String, String>,
+    /// Names, units and decimals of the measures of a shot, by the name of their field.
+    pub measures: BTreeMap<String, MeasureWord>,
+    /// Names of the travel along the axes, by axis.
+    pub travel: BTreeMap<String, String>,
+    /// A found fault in one line, by the key of its mark.
+    pub found: BTreeMap<String, String>,
+    /// Names of the bow stages, by their key.
+    pub stages: BTreeMap<String, String>,
+    /// Small words between numbers.
+    pub few: BTreeMap<String, String>,
+    /// What an archer may have felt, by its key.
+    pub felt: BTreeMap<String, String>,
+    /// Names and units of the curves.
+    pub curves: CurveWords,
+    /// Words that the script of the page uses; `{name}` is filled in.
+    pub script: BTreeMap<String, String>,
+    /// The cautions, in the order in which they are shown.
+    pub cautions: Vec<String>,
+}
+
+/// A mark in words.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct MarkWords {
+    /// Short name.
+    pub name: String,
+    /// What it means, for the legend.
+    pub meaning: String,
+}
+
+/// A curve in words.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CurveWord {
+    /// Name of the quantity.
+    pub name: String,
+    /// Its unit.
+    pub unit: String,
+}
+
+/// A measure of a shot in words.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct MeasureWord {
+    /// Name of the measure.
+    pub name: String,
+    /// Its unit.
+    pub unit: String,
+    /// Decimals shown.
+    pub decimals: u8,
+}
+
+/// The curves of a shot in words.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CurveWords {
+    /// Distance away from the target.
+    pub away: CurveWord,
+    /// Distance behind the arrow line.
+    pub behind: CurveWord,
+    /// Height.
+    pub height: CurveWord,
+    /// Speed.
+    pub speed: CurveWord,
+    /// Change of the distance behind, where no arrow line is known.
+    pub behind_change: CurveWord,
+    /// What the band means.
+    pub band: String,
+}
+
+macro_rules! page_words {
+    ($($name:ident),+ $(,)?) => {
+        /// Headings and notes of the page; the file `words/en.yaml` shows each of them in use.
+        #[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+        #[serde(deny_unknown_fields)]
+        pub struct PageWords {
+            $(#[doc = concat!("The text `", stringify!($name), "`.")] pub $name: String,)+
+        }
+    };
+}
+
+page_words!(
+    notebook,
+    pictures_inside,
+    no_pictures,
+    needs_script,
+    at_a_glance,
+    choose_a_shot,
+    shot,
+    felt,
+    warnings,
+    right_handed,
+    left_handed,
+    invented,
+    numbers,
+    measure,
+    value,
+    interval,
+    cameras,
+    not_measurable,
+    smallest,
+    series,
+    series_each,
+    spread,
+    trend,
+    rig,
+    rig_good,
+    rig_watch,
+    rig_bad,
+    costs_mm,
+    certainty,
+    cautions,
+    methods,
+    legend,
+    made_with,
+    next,
+    next_note,
+);
+
+impl Words {
+    /// Reads the words of a language.
+    ///
+    /// # Errors
+    /// The file is no YAML, a key is missing or unknown, or its format is not [`WORDS_FORMAT`].
+    pub fn from_yaml(text: &str) -> Result<Self, PageError> {
+        let words: Self = serde_yaml::from_str(text).map_err(|problem| PageError::Words {
+            problem: problem.to_string(),
+        })?;
+        if words.format != WORDS_FORMAT {
+            return Err(PageError::Words {
+                problem: format!("format is {:?}, expected {WORDS_FORMAT:?}", words.format),
+            });
+        }
+        Ok(words)
+    }
+
+    /// The English words that ship with the crate.
+    ///
+    /// # Errors
+    /// Never, as long as the crate's own file passes its test.
+    pub fn english() -> Result<Self, PageError> {
+        Self::from_yaml(include_str!("../../words/en.yaml"))
+    }
+
+    /// Name of a mark; its key where the file does not know it.
+    pub fn mark_name<'a>(&'a self, key: &'a str) -> &'a str {
+        self.marks.get(key).map_or(key, |mark| &mark.name)
+    }
+
+    /// A text of one of the small tables with its `{names}` filled in; the key where it is missing.
+    pub(super) fn filled(table: &BTreeMap<String, String>, key: &str, values: &[(&str, &str)]) -> String {
+        let mut text = table.get(key).map_or(key, String::as_str).to_owned();
+        for (name, value) in values {
+            text = text.replace(&format!("{{{name}}}"), value);
+        }
+        text
+    }
+
+    /// Name of a phase; its key where the file does not know it.
+    pub fn phase_name<'a>(&'a self, key: &'a str) -> &'a str {
+        self.phases.get(key).map_or(key, String::as_str)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_shipped_words_are_complete() {
+        let words = Words::english().unwrap();
+        assert_eq!(words.cautions.len(), 10);
+        for mark in super::super::card::Mark::ALL {
+            assert!(words.marks.contains_key(mark.key()), "{}", mark.key());
+        }
+        for phase in super::super::card::PhaseKey::ALL {
+            assert!(words.phases.contains_key(phase.key()), "{}", phase.key());
+        }
+    }
+
+    #[test]
+    fn an_unknown_key_is_named() {
+        let text = include_str!("../../words/en.yaml").replace("  notebook:", "  notebok:");
+        let problem = Words::from_yaml(&text).unwrap_err().to_string();
+        assert!(problem.contains("notebok"), "{problem}");
+    }
+}

@@ -1,0 +1,111 @@
+// The clock face: where the imagined camera stands. The target is at 12, the archer in the middle.
+
+const clockWords = (hours) => {
+  const minutes = Math.round(hours * 60 / 5) * 5 % 720, hour = Math.floor(minutes / 60) || 12;
+  return hour + ":" + String(minutes % 60).padStart(2, "0");
+};
+
+function placeWords() {
+  if (state.lift > 88) return words.overhead;
+  const place = fill(words.oclock, { clock: clockWords(state.hours) });
+  return state.lift < 2 ? place : `${place}, ${fill(words.raised, { deg: Math.round(state.lift) })}`;
+}
+
+function dial() {
+  const node = svg("svg", {
+    class: "dial", viewBox: "-100 -100 200 200", tabindex: "0", role: "slider",
+    "aria-label": words.dial, "aria-valuemin": "0", "aria-valuemax": "12",
+  });
+  const at = (hours, radius) => [radius * Math.sin(hours * Math.PI / 6), -radius * Math.cos(hours * Math.PI / 6)];
+  const needle = svg("path", { class: "needle" }), eye = svg("circle", { class: "eye", r: 9 });
+  face();
+  move();
+
+  function face() {
+    node.append(svg("circle", { class: "face", r: 97 }));
+    const shot = data.shots[state.shot], fault = shot.faults.length > 0;
+    for (const [hours, giving, around] of shot.angles) {
+      if (hours === null) continue;
+      const share = (fault ? giving : around) ?? 0, from = at(hours - 0.22, 88), to = at(hours + 0.22, 88);
+      node.append(svg("path", { class: "share", "stroke-opacity": (0.08 + 0.72 * share).toFixed(2), d: `M${from.join(" ")}A88 88 0 0 1 ${to.join(" ")}` }));
+    }
+    for (let hour = 1; hour <= 12; hour++) {
+      const [x, y] = at(hour, 68);
+      node.append(svg("text", { x, y }, hour));
+    }
+    node.append(svg("text", { class: "small", x: 0, y: -48 }, words.target));
+    node.append(needle);
+    for (const camera of shot.cameras) {
+      if (camera.hours === null) continue;
+      const [x, y] = at(camera.hours, 88);
+      const spot = svg("rect", { class: "camera", x: x - 5, y: y - 5, width: 10, height: 10, transform: `rotate(45 ${x} ${y})` });
+      spot.append(svg("title", {}, camera.name));
+      node.append(spot);
+    }
+    node.append(eye);
+  }
+
+  function move() {
+    const reach = 88 * Math.cos(state.lift * Math.PI / 180);
+    const [x, y] = at(state.hours, reach);
+    needle.setAttribute("d", `M0 0L${x} ${y}`);
+    eye.setAttribute("cx", x);
+    eye.setAttribute("cy", y);
+    node.setAttribute("aria-valuenow", state.hours.toFixed(1));
+    node.setAttribute("aria-valuetext", placeWords());
+  }
+
+  const point = (event) => {
+    const box = node.getBoundingClientRect();
+    const x = (event.clientX - box.left) / box.width * 200 - 100, y = (event.clientY - box.top) / box.height * 200 - 100;
+    if (Math.hypot(x, y) < 22) { overhead(); return; }
+    const hours = Math.round(Math.atan2(x, -y) * 6 / Math.PI * 4) / 4;
+    turn(hours, event.type === "pointerdown" && state.lift > 60 ? 0 : state.lift);
+  };
+  node.addEventListener("pointerdown", (event) => { node.setPointerCapture(event.pointerId); point(event); });
+  node.addEventListener("pointermove", (event) => { if (event.buttons) point(event); });
+  node.addEventListener("keydown", (event) => {
+    const step = { ArrowRight: [0.5, 0], ArrowLeft: [-0.5, 0], ArrowUp: [0, 15], ArrowDown: [0, -15] }[event.key];
+    if (step) turn(Math.round(state.hours * 2) / 2 + step[0], state.lift + step[1]);
+    else if (event.key === "Home") turn(0, 0);
+    else return;
+    event.preventDefault();
+    event.stopPropagation();
+  });
+  viewers.push({ on: ["hours", "lift"], draw: move });
+  return node;
+}
+
+// Straight down with 12 o'clock at the top: seen from the side of 6 o'clock, raised to 90 degrees.
+const overhead = () => turn(6, 90);
+
+function viewPane(indices) {
+  const say = element("p", { class: "view-words", "aria-live": "polite" });
+  const draw = () => say.replaceChildren(...viewWords());
+  viewers.push({ on: ["hours", "lift"], draw });
+  draw();
+  const zooms = choice("zoom", [["archer", words.zoom_archer], ["path", words.zoom_path], ["close", words.zoom_close]]);
+  const above = element("button", { type: "button", class: "plain-button screen-only", onclick: overhead }, words.overhead);
+  return element("div", { class: "pane pane-view" },
+    element("h3", {}, words.seen_from, zooms),
+    element("div", { class: "view-row" }, rangeView(indices), element("div", { class: "view-side" }, dial(), above)),
+    say,
+    element("p", { class: "hint screen-only" }, `${words.seen_hint} ${words.figure_note}`));
+}
+
+function viewWords() {
+  const shot = data.shots[state.shot], above = state.lift > 60;
+  const nearest = shot.angles.reduce((best, share) => {
+    if ((share[0] === null) !== above) return best;
+    const apart = above ? 0 : Math.abs(((share[0] - state.hours + 18) % 12) - 6);
+    return best === null || apart < best.apart ? { share, apart } : best;
+  }, null);
+  const head = element("b", {}, placeWords() + ". ");
+  if (!nearest || (state.lift > 12 && !above)) return [head];
+  const percent = (value) => Math.round((value ?? 0) * 100) + " %";
+  const [, giving, around, v] = nearest.share;
+  return [head, shot.faults.some(([key]) => ["collapse", "creep"].includes(key))
+    ? fill(words.shows, { collapse: percent(giving), around: percent(around) })
+    : fill(words.shows_no_fault, { around: percent(around), v: percent(v) })];
+}
+
