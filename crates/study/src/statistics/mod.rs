@@ -18,6 +18,7 @@ mod repeated;
 mod sample_size;
 
 pub use bland_altman::{LimitsOfAgreement, bland_altman, bland_altman_with};
+pub(crate) use bootstrap::sorted_quantile;
 pub use bootstrap::{bootstrap_by_group, rms};
 pub use concordance::{Concordance, concordance, pearson};
 pub use distribution::{
