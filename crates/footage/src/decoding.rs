@@ -1,0 +1,295 @@
+use std::path::{Path, PathBuf};
+
+use ff::format::context::Input;
+use ff::{Packet, decoder, frame};
+use ffmpeg_next as ff;
+
+use crate::condition::Condition;
+use crate::error::FootageError;
+use crate::footage::Footage;
+use crate::presentation::{Placed, Presentation};
+use crate::{container, ffi};
+
+/// Demuxer or decoder errors in a row after which the rest of a file is given up.
+const ERRORS_IN_A_ROW: u32 = 300;
+
+/// A frame that was decoded.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Decoded {
+    pub(crate) ticks: i64,
+    pub(crate) index: u64,
+    pub(crate) damaged: bool,
+}
+
+/// The pictures of one file, decoded one after the other.
+pub(crate) struct PictureDecoder {
+    footage: Footage,
+    threads: usize,
+    input: Input,
+    decoder: decoder::Video,
+    packet: Packet,
+    presentation: Presentation,
+    /// The frame that [`PictureDecoder::next`] announced last.
+    pub(crate) frame: frame::Video,
+    draining: bool,
+    errors_in_a_row: u32,
+    /// A key frame that was read while seeking and still has to be decoded.
+    pending: bool,
+    lost_before: u64,
+}
+
+/// A decoder for one stream, threaded by frames.
+pub(crate) fn open_decoder(
+    path: &Path,
+    stream: &ff::format::stream::Stream<'_>,
+    threads: usize,
+    max_pixels: u64,
+) -> Result<decoder::Video, FootageError> {
+    let failed = |reason: ff::Error| FootageError::Decode {
+        path: path.into(),
+        action: "starting the decoder",
+        reason: reason.to_string(),
+    };
+    let mut context = ff::codec::Context::from_parameters(stream.parameters()).map_err(failed)?;
+    let mut threading = ff::threading::Config::count(threads.max(1));
+    threading.kind = ff::threading::Type::Frame;
+    context.set_threading(threading);
+    let mut decoder = context.decoder();
+    decoder.set_packet_time_base(stream.time_base());
+    let codec = decoder::find(decoder.id()).ok_or_else(|| FootageError::UnsupportedCodec {
+        path: path.into(),
+        codec: decoder.id().name().into(),
+    })?;
+    let mut options = ff::Dictionary::new();
+    options.set("max_pixels", &max_pixels.to_string());
+    decoder
+        .open_as_with(codec, options)
+        .and_then(decoder::Opened::video)
+        .map_err(failed)
+}
+
+impl PictureDecoder {
+    pub(crate) fn open(footage: &Footage, threads: usize) -> Result<Self, FootageError> {
+        let path = footage.path();
+        let mut input = container::open(path, footage.limits())?;
+        ffi::keep_only(&mut input, footage.picture_stream());
+        let stream = input
+            .stream(footage.picture_stream())
+            .ok_or_else(|| FootageError::NoPictures { path: path.into() })?;
+        let decoder = open_decoder(path, &stream, threads, footage.limits().max_pixels)?;
+        let presentation = Presentation::new(ffi::reorder_depth(&decoder));
+        Ok(Self {
+            footage: footage.clone(),
+            threads,
+            input,
+            decoder,
+            packet: Packet::empty(),
+            presentation,
+            frame: frame::Video::empty(),
+            draining: false,
+            errors_in_a_row: 0,
+            pending: false,
+            lost_before: 0,
+        })
+    }
+
+    pub(crate) fn path(&self) -> &PathBuf {
+        self.footage.path()
+    }
+
+    /// Decodes the next frame into [`PictureDecoder::frame`]; `None` at the end.
+    pub(crate) fn next(
+        &mut self,
+        condition: &mut Condition,
+    ) -> Result<Option<Decoded>, FootageError> {
+        loop {
+            match self.decoder.receive_frame(&mut self.frame) {
+                Ok(()) => {
+                    self.errors_in_a_row = 0;
+                    self.check_size()?;
+                    let placed = self.presentation.place(self.frame.pts());
+                    condition.lost_frames = self.lost_before + self.presentation.lost;
+                    condition.decode_times_only |= self.presentation.decode_times_only();
+                    match placed {
+                        Placed::At { ticks, index } => {
+                            let damaged = self.frame.is_corrupt() || self.frame.has_decode_errors();
+                            condition.damaged_frames += u64::from(damaged);
+                            return Ok(Some(Decoded {
+                                ticks,
+                                index,
+                                damaged,
+                            }));
+                        }
+                        Placed::Untimed => condition.untimed_frames += 1,
+                        Placed::Backwards => condition.backward_frames += 1,
+                    }
+                }
+                Err(ff::Error::Eof) => return Ok(None),
+                Err(ff::Error::Other {
+                    errno: ff::error::EAGAIN,
+                }) if !self.draining => {
+                    self.feed(condition);
+                }
+                Err(_) => {
+                    condition.corrupt_packets += 1;
+                    if self.error_is_last() {
+                        return Ok(None);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Hands one packet to the decoder, or tells it that there are no more.
+    fn feed(&mut self, condition: &mut Condition) {
+        if !std::mem::take(&mut self.pending) && !self.read(condition) {
+            self.draining = true;
+            if self.decoder.send_eof().is_err() {
+                condition.corrupt_packets += 1;
+            }
+            return;
+        }
+        if !ffi::is_cut_away(&self.packet) {
+            self.presentation.sent(self.packet.pts(), self.packet.dts());
+        }
+        // Empty packets mean "the end" to the decoder.
+        let broken = self.packet.is_corrupt() || self.packet.size() == 0;
+        let refused = self.packet.size() > 0 && self.decoder.send_packet(&self.packet).is_err();
+        condition.corrupt_packets += u64::from(broken || refused);
+    }
+
+    /// Reads the next packet of the pictures; `false` at the end.
+    fn read(&mut self, condition: &mut Condition) -> bool {
+        loop {
+            match self.packet.read(&mut self.input) {
+                Ok(()) if self.packet.stream() == self.footage.picture_stream() => return true,
+                Ok(()) => {}
+                // A demuxer can find its way after a corrupt packet; every other error is final.
+                Err(ff::Error::InvalidData) if !self.error_is_last() => {
+                    condition.corrupt_packets += 1
+                }
+                Err(_) => return false,
+            }
+        }
+    }
+
+    fn error_is_last(&mut self) -> bool {
+        self.errors_in_a_row += 1;
+        self.errors_in_a_row > ERRORS_IN_A_ROW
+    }
+
+    fn check_size(&self) -> Result<(), FootageError> {
+        let probe = self.footage.probe();
+        let (from_px, to_px) = (
+            (probe.width_px, probe.height_px),
+            (self.frame.width(), self.frame.height()),
+        );
+        if from_px == to_px {
+            return Ok(());
+        }
+        Err(FootageError::SizeChanged {
+            path: self.path().clone(),
+            from_px,
+            to_px,
+        })
+    }
+
+    /// Goes to a key frame from which all frames from `ticks` on can be decoded.
+    pub(crate) fn seek(&mut self, ticks: i64) -> Result<(), FootageError> {
+        if self.seek_by_index(ticks) {
+            return Ok(());
+        }
+        self.seek_by_reading(ticks)
+    }
+
+    /// MP4 and MOV carry an index of all frames: no reading is needed.
+    fn seek_by_index(&mut self, ticks: i64) -> bool {
+        let stream = self.footage.picture_stream();
+        if !self.footage.probe().container.starts_with("mov") {
+            return false;
+        }
+        // The index holds decode times; a frame is shown at most the depth of reordering later.
+        let early = ticks.saturating_sub(self.footage.reorder_span_ticks());
+        if ffi::seek_back(&mut self.input, stream, early).is_err() {
+            return false;
+        }
+        self.decoder.flush();
+        self.draining = false;
+        if !self.read(&mut Condition::default()) {
+            return false;
+        }
+        let position = i64::try_from(self.packet.position()).unwrap_or(-1);
+        let Some(index) = ffi::rank_in_index(&mut self.input, stream, position) else {
+            return false;
+        };
+        self.pending = true;
+        self.presentation.restart(index);
+        true
+    }
+
+    /// Other containers: the packets are read (not decoded) from the start, which costs the reading of the file.
+    fn seek_by_reading(&mut self, ticks: i64) -> Result<(), FootageError> {
+        let mut scout = Self::open(&self.footage, 1)?;
+        let mut nothing = Condition::default();
+        let (mut count, mut key_frame) = (0, 0);
+        while scout.read(&mut nothing) {
+            let instant = scout.packet.pts().or(scout.packet.dts());
+            if instant.is_some_and(|instant| instant > ticks + self.footage.reorder_span_ticks()) {
+                break;
+            }
+            if scout.packet.is_key() && instant.is_some_and(|instant| instant <= ticks) {
+                key_frame = count;
+            }
+            count += 1;
+        }
+        let lost_before = self.lost_before + self.presentation.lost;
+        *self = Self::open(&self.footage, self.threads)?;
+        self.lost_before = lost_before;
+        let mut rank = 0;
+        for _ in 0..=key_frame {
+            if !self.read(&mut nothing) {
+                break;
+            }
+            rank += u64::from(!ffi::is_cut_away(&self.packet));
+        }
+        self.pending = rank > 0;
+        self.presentation.restart(rank.saturating_sub(1));
+        Ok(())
+    }
+}
+
+/// How far the pictures of a file reach.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Extent {
+    /// Frames that are shown.
+    pub(crate) frames: u64,
+    /// End of the last frame, in ticks.
+    pub(crate) end_ticks: i64,
+}
+
+/// How far the pictures of a file reach, as its packets say; nothing is decoded. MP4 and MOV have an index, so that only the last packets are read.
+pub(crate) fn extent(footage: &Footage) -> Result<Extent, FootageError> {
+    let mut reader = PictureDecoder::open(footage, 1)?;
+    let mut extent = Extent::default();
+    let mut nothing = Condition::default();
+    let promised = footage.probe().start_s + footage.probe().duration_s;
+    let near_end =
+        footage.probe().time_base.nearest_tick(promised) - 2 * footage.reorder_span_ticks();
+    if near_end > 0 && !reader.seek_by_index(near_end) {
+        reader = PictureDecoder::open(footage, 1)?;
+    }
+    if reader.pending {
+        extent.frames = reader.presentation.next_index();
+    }
+    while std::mem::take(&mut reader.pending) || reader.read(&mut nothing) {
+        if ffi::is_cut_away(&reader.packet) {
+            continue;
+        }
+        extent.frames += 1;
+        if let Some(instant) = reader.packet.pts().or(reader.packet.dts()) {
+            let end = instant.saturating_add(reader.packet.duration().max(0));
+            extent.end_ticks = extent.end_ticks.max(end);
+        }
+    }
+    Ok(extent)
+}

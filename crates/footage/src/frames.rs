@@ -1,0 +1,205 @@
+use crate::chapters::Chapter;
+use crate::condition::{Condition, Gap, GapWatch};
+use crate::conversion::Conversion;
+use crate::decoding::{Decoded, PictureDecoder};
+use crate::error::FootageError;
+use crate::picture::PictureView;
+use crate::time::{MediaTime, TimeBase};
+
+/// A frame, in place: it borrows the reader until the next one is asked for.
+#[derive(Debug, Clone, Copy)]
+pub struct Frame<'a> {
+    /// The frame's place among all frames of the recording, from 0. Frames that cannot be decoded leave holes, so that an index means
+    /// the same frame however one came to it.
+    pub index: u64,
+    /// Presentation time, exact.
+    pub time: MediaTime,
+    /// The same in seconds.
+    pub time_s: f64,
+    /// The decoder found errors in it (a corrupt packet, or a frame that it refers to is missing).
+    pub damaged: bool,
+    /// The picture as stored.
+    pub picture: PictureView<'a>,
+}
+
+/// Frames one after the other, with strictly increasing times.
+pub struct FrameReader {
+    chapters: Vec<Chapter>,
+    threads: usize,
+    current: usize,
+    decoder: PictureDecoder,
+    conversion: Conversion,
+    condition: Condition,
+    watch: GapWatch,
+    not_before: Option<i64>,
+    last_ticks: Option<i64>,
+    ended: bool,
+}
+
+impl std::fmt::Debug for FrameReader {
+    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        formatter
+            .debug_struct("FrameReader")
+            .field("file", self.decoder.path())
+            .field("condition", &self.condition)
+            .finish_non_exhaustive()
+    }
+}
+
+impl FrameReader {
+    pub(crate) fn open(chapters: Vec<Chapter>, threads: usize) -> Result<Self, FootageError> {
+        let first = chapters.first().ok_or(FootageError::NoChapters)?;
+        let decoder = PictureDecoder::open(&first.footage, threads)?;
+        Ok(Self {
+            chapters,
+            threads,
+            current: 0,
+            decoder,
+            conversion: Conversion::default(),
+            condition: Condition::default(),
+            watch: GapWatch::default(),
+            not_before: None,
+            last_ticks: None,
+            ended: false,
+        })
+    }
+
+    /// The next frame; `None` at the end. What was wrong on the way is data: [`FrameReader::condition`].
+    ///
+    /// # Errors
+    /// Pictures of another size or of a format that cannot be read; the next chapter cannot be opened.
+    pub fn next_frame(&mut self) -> Result<Option<Frame<'_>>, FootageError> {
+        let Some(decoded) = self.advance()? else {
+            return Ok(None);
+        };
+        let time = MediaTime {
+            ticks: decoded.ticks,
+            base: self.base(),
+        };
+        let time_s = time.seconds();
+        self.condition.frames += 1;
+        self.watch.frame(decoded.index, time_s);
+        let picture = self.conversion.view(
+            &self.decoder.frame,
+            self.chapters[self.current].footage.path(),
+        )?;
+        Ok(Some(Frame {
+            index: decoded.index,
+            time,
+            time_s,
+            damaged: decoded.damaged,
+            picture,
+        }))
+    }
+
+    /// Makes the first frame at or after a time the next one. Frames before it are decoded as far as it needs
+    /// them, and dropped.
+    ///
+    /// # Errors
+    /// The file went or cannot be read again.
+    pub fn seek(&mut self, to_s: f64) -> Result<(), FootageError> {
+        // The first tick not before the time, safe against rounding of the time itself: a frame's own `time_s` must find that frame.
+        let base = self.base();
+        let nearest = base.nearest_tick(to_s);
+        let time_s = MediaTime {
+            ticks: nearest,
+            base,
+        }
+        .seconds();
+        let target = if time_s < to_s {
+            nearest.saturating_add(1)
+        } else {
+            nearest
+        };
+        let chapter = self
+            .chapters
+            .iter()
+            .rposition(|chapter| chapter.offset_ticks <= target)
+            .unwrap_or(0);
+        if chapter != self.current || self.ended {
+            self.enter(chapter)?;
+        }
+        self.decoder
+            .seek(target.saturating_sub(self.chapters[chapter].offset_ticks))?;
+        self.watch.pause();
+        self.not_before = Some(target);
+        self.last_ticks = None;
+        self.ended = false;
+        Ok(())
+    }
+
+    /// Longer steps than usual among the frames read so far. A step is judged when the 15 after it are known, or at
+    /// the end.
+    pub fn gaps(&self) -> &[Gap] {
+        &self.watch.gaps
+    }
+
+    /// What was wrong so far.
+    pub fn condition(&self) -> &Condition {
+        &self.condition
+    }
+
+    fn base(&self) -> TimeBase {
+        self.chapters[self.current].footage.probe().time_base
+    }
+
+    fn enter(&mut self, chapter: usize) -> Result<(), FootageError> {
+        self.decoder = PictureDecoder::open(&self.chapters[chapter].footage, self.threads)?;
+        self.current = chapter;
+        Ok(())
+    }
+
+    /// The next frame to deliver, its time and index those of the recording.
+    fn advance(&mut self) -> Result<Option<Decoded>, FootageError> {
+        while !self.ended {
+            let chapter = &self.chapters[self.current];
+            let Some(mut decoded) = self.decoder.next(&mut self.condition)? else {
+                self.check_end();
+                if self.current + 1 < self.chapters.len() {
+                    self.enter(self.current + 1)?;
+                } else {
+                    self.ended = true;
+                    self.watch.pause();
+                }
+                continue;
+            };
+            decoded.ticks = decoded.ticks.saturating_add(chapter.offset_ticks);
+            decoded.index += chapter.first_index;
+            if self.not_before.is_some_and(|target| decoded.ticks < target) {
+                continue;
+            }
+            self.not_before = None;
+            if self.last_ticks.is_some_and(|last| decoded.ticks <= last) {
+                self.condition.backward_frames += 1;
+                continue;
+            }
+            self.last_ticks = Some(decoded.ticks);
+            return Ok(Some(decoded));
+        }
+        Ok(None)
+    }
+
+    /// Compares the end with the length that the container promised.
+    fn check_end(&mut self) {
+        let chapter = &self.chapters[self.current];
+        let probe = chapter.footage.probe();
+        let (Some(last), Some(step_s)) = (self.last_ticks, self.watch.usual_step_s()) else {
+            return;
+        };
+        let own = last.saturating_sub(chapter.offset_ticks);
+        let end_s = MediaTime {
+            ticks: own,
+            base: probe.time_base,
+        }
+        .seconds()
+            + step_s;
+        let promised_s = probe.start_s + probe.duration_s;
+        if probe.duration_s > 0.0 && promised_s - end_s > (3.0 * step_s).max(0.2) {
+            let offset = MediaTime {
+                ticks: chapter.offset_ticks,
+                base: probe.time_base,
+            };
+            self.condition.cut_at_s = Some(end_s + offset.seconds());
+        }
+    }
+}
