@@ -19,16 +19,28 @@ mod bundle;
 mod corner_order;
 mod corner_quality;
 mod detector;
+mod diagnostics;
 mod error;
+mod lens_fit;
+mod lens_start;
+mod moments;
 mod planar_pose;
+mod pose_graph;
+mod range_frame;
+mod rig_of;
+mod selection;
 mod sighting;
 mod survey;
+mod survey_input;
 
 pub use board::Board;
 pub use detector::{BoardCorners, BoardDetector, Effort, GrayView};
+pub use diagnostics::{
+    COVERAGE_CELLS, CameraDiagnostics, LeftOut, SolverSummary, Survey, SurveyDiagnostics,
+};
 pub use error::CalibrationError;
 pub use sighting::BoardSighting;
-pub use survey::{
-    FrameChoice, LensChoice, Survey, SurveyCamera, SurveyDiagnostics, SurveyInput, SurveySettings,
-    SurveyedPoint, survey,
+pub use survey::survey;
+pub use survey_input::{
+    FrameChoice, LensChoice, SurveyCamera, SurveyInput, SurveySettings, SurveyedPoint,
 };

@@ -1,148 +1,411 @@
 //! The whole survey: from sightings of the board to a rig.
 
-use crate::{Board, BoardSighting, CalibrationError};
-use drawarc_rig::{ClockModel, ImageSize, Lens, Rig, Shutter};
-use nalgebra::{Point2, Point3, Vector2};
+use crate::bundle::{Bundle, CameraState, Moment, Solution, SolverSettings};
+use crate::corner_quality::median;
+use crate::diagnostics::{self, LeftOut, SolverSummary, Survey, SurveyDiagnostics};
+use crate::lens_fit::{FittedLens, LensTask, first_state, fit_lens, motion_in_camera, view_of};
+use crate::moments::{MomentPlan, moments};
+use crate::pose_graph::{MotionsInCameras, first_poses, shared_moments};
+use crate::rig_of::{Frame, assemble};
+use crate::{CalibrationError, FrameChoice, SurveyCamera, SurveyInput, range_frame, selection};
+use drawarc_rig::{Level, RangeFrame};
+use rayon::prelude::*;
 
-/// Which lens model a camera gets.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum LensChoice {
-    /// Brown-Conrady, as many terms as held-out views bear out; Kannala-Brandt where that fits better.
-    Auto,
-    /// Brown-Conrady with `radial` of k1, k2, k3 free, and p1, p2 where `tangential`.
-    BrownConrady {
-        /// Number of radial terms, 0 to 3.
-        radial: u8,
-        /// Are p1 and p2 free?
-        tangential: bool,
-    },
-    /// Kannala-Brandt.
-    Wide,
-    /// Known already: held fixed.
-    Known(Lens),
-}
-
-/// One camera's share of the input.
-#[derive(Debug, Clone)]
-pub struct SurveyCamera {
-    /// Name.
-    pub name: String,
-    /// Stored picture size.
-    pub image_size: ImageSize,
-    /// Rotation in the container (degrees clockwise).
-    pub rotation_deg: u16,
-    /// Shutter; the read-out is estimated where `readout_sd_s > 0`, with that as its prior.
-    pub shutter: Shutter,
-    /// Range time from this camera's clock; refined where its variance is not zero, with that as its prior.
-    pub clock: ClockModel,
-    /// Where the board was seen, in order of time.
-    pub sightings: Vec<BoardSighting>,
-    /// Lens model.
-    pub lens: LensChoice,
-    /// Photographs: no clock; equal `frame_index` means the same instant in all cameras, the board at rest.
-    pub stills: bool,
-}
-
-/// How the range frame is found.
-#[derive(Debug, Clone, PartialEq)]
-pub enum FrameChoice {
-    /// From the board at rest on the shooting line: the last still moment of at least `least_rest_s`, or the
-    /// last within `window_s` (range time) where given.
-    BoardOnLine {
-        /// Range time between which to look; `None`: anywhere.
-        window_s: Option<(f64, f64)>,
-        /// How long the board must lie still (s).
-        least_rest_s: f64,
-        /// Where the range's origin lies, from the middle of the board, in the board's directions (m).
-        origin_from_centre_m: Vector2<f64>,
-    },
-    /// Three or more points with known places in the range frame (m), each marked in two or more cameras.
-    SurveyedPoints {
-        /// The points.
-        points: Vec<SurveyedPoint>,
-    },
-    /// The first camera's own frame.
-    FirstCamera,
-}
-
-impl Default for FrameChoice {
-    fn default() -> Self {
-        Self::BoardOnLine {
-            window_s: None,
-            least_rest_s: 1.5,
-            origin_from_centre_m: Vector2::zeros(),
-        }
-    }
-}
-
-/// A point on the range whose place is known.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SurveyedPoint {
-    /// Its place (m).
-    pub point_in_range: Point3<f64>,
-    /// Camera index and pixel of each mark.
-    pub marks_px: Vec<(usize, Point2<f64>)>,
-}
-
-/// What can be tuned. The defaults are what the pipelines use.
-#[derive(Debug, Clone, PartialEq)]
-pub struct SurveySettings {
-    /// Moments of the board that enter the adjustment, at most.
-    pub most_moments: usize,
-    /// Steps of the solver, at most.
-    pub most_steps: usize,
-    /// A view is left out where its rms residual is over this many times its camera's median.
-    pub view_limit: f64,
-}
-
-impl Default for SurveySettings {
-    fn default() -> Self {
-        Self {
-            most_moments: 150,
-            most_steps: 60,
-            view_limit: 3.5,
-        }
-    }
-}
-
-/// Everything a survey needs.
-#[derive(Debug, Clone)]
-pub struct SurveyInput {
-    /// The cameras, in the order of the rig.
-    pub cameras: Vec<SurveyCamera>,
-    /// The board.
-    pub board: Board,
-    /// How the range frame is found.
-    pub frame: FrameChoice,
-    /// What can be tuned.
-    pub settings: SurveySettings,
-}
-
-/// A surveyed rig.
-#[derive(Debug, Clone)]
-pub struct Survey {
-    /// The rig.
-    pub rig: Rig,
-    /// The cameras' clocks, refined from the board's motion where they were uncertain.
-    pub clocks: Vec<ClockModel>,
-    /// What it says about itself, in numbers.
-    pub diagnostics: SurveyDiagnostics,
-}
-
-/// What a survey says about itself, beyond [`drawarc_rig::SurveySummary`].
-#[derive(Debug, Clone, Default)]
-pub struct SurveyDiagnostics {
-    /// Remarks for a person.
-    pub remarks: Vec<String>,
-}
+/// Views below which a lens is not tried.
+const LEAST_VIEWS: usize = 3;
+/// The adjustment ends when the cost falls by less than this share.
+const LEAST_FALL: f64 = 1e-10;
+/// Rounds of measuring the noise and leaving out views.
+const ROUNDS: usize = 3;
+/// Median of a squared distance in two dimensions, in units of the variance per axis: 2 ln 2.
+const MEDIAN_SQUARE: f64 = 1.386_294_361_119_890_6;
+/// A lens with views that all fit within this (px) has no bad ones: a limit below it would leave out good views of exact data.
+const LEAST_VIEW_LIMIT_PX: f64 = 0.05;
 
 /// Surveys a rig.
 ///
 /// # Errors
 /// [`CalibrationError`]: what is missing, in which camera, and what to film.
 pub fn survey(input: &SurveyInput) -> Result<Survey, CalibrationError> {
+    check_input(input)?;
+    let all = moments(&input.cameras);
+    let chosen = selection::choose(
+        &input.cameras,
+        &input.board,
+        &all,
+        input.settings.most_moments,
+    );
+    let plans: Vec<&MomentPlan> = chosen.iter().map(|at| &all[*at]).collect();
+    let lenses = fit_lenses(input, &plans)?;
+    let motions: MotionsInCameras = plans
+        .par_iter()
+        .map(|plan| {
+            (0..input.cameras.len())
+                .map(|index| {
+                    let camera = &input.cameras[index];
+                    motion_in_camera(camera, &lenses[index].lens, &input.board, plan, index)
+                })
+                .collect()
+        })
+        .collect();
+    let (mut bundle, kept) = join(input, &plans, &lenses, &motions)?;
+    let mut report = SurveyDiagnostics {
+        shared_moments: shared_moments(&motions, input.cameras.len()),
+        ..SurveyDiagnostics::default()
+    };
+    let solution = adjust(input, &mut bundle, &mut report.left_out)?;
+    for camera in &bundle.cameras {
+        if camera.lens.parameters().iter().any(|p| !p.is_finite()) {
+            return Err(CalibrationError::Degenerate {
+                what: "a lens ran away".to_owned(),
+            });
+        }
+    }
+    let frame = set_frame(input, &mut bundle, &kept, &mut report)?;
+    report.solver = summary_of(&solution, &bundle);
+    report.cameras = (0..input.cameras.len())
+        .map(|index| {
+            let mut own =
+                diagnostics::of_camera(&bundle, &input.board, &input.cameras[index], index);
+            own.lens.clone_from(&lenses[index].terms.name);
+            own.lenses_tried.clone_from(&lenses[index].tried);
+            own
+        })
+        .collect();
+    assemble(input, &bundle, &frame, report)
+}
+
+fn check_input(input: &SurveyInput) -> Result<(), CalibrationError> {
     input.board.validate()?;
-    Err(CalibrationError::Degenerate {
-        what: "not yet solved in this version".to_owned(),
-    })
+    let wrong = |camera: &SurveyCamera, problem: String| CalibrationError::Input {
+        camera: camera.name.clone(),
+        problem,
+    };
+    for camera in &input.cameras {
+        if camera.sightings.is_empty() {
+            return Err(CalibrationError::BoardNeverSeen {
+                camera: camera.name.clone(),
+                hint: "show the whole board, printed side to the camera, near enough that a square is 10 px wide"
+                    .to_owned(),
+            });
+        }
+        let corners = input.board.corner_count();
+        if let Some(bad) = camera
+            .sightings
+            .iter()
+            .find(|sighting| sighting.corners_px.len() != corners)
+        {
+            let found = bad.corners_px.len();
+            return Err(wrong(
+                camera,
+                format!("a sighting has {found} corners; the board has {corners}"),
+            ));
+        }
+        let ordered = camera
+            .sightings
+            .windows(2)
+            .all(|pair| pair[0].frame_index < pair[1].frame_index);
+        if !ordered {
+            return Err(wrong(
+                camera,
+                "sightings are not in order of time".to_owned(),
+            ));
+        }
+    }
+    match input.cameras.first() {
+        None => Err(CalibrationError::Degenerate {
+            what: "no camera".to_owned(),
+        }),
+        Some(first)
+            if input
+                .cameras
+                .iter()
+                .any(|other| other.stills != first.stills) =>
+        {
+            Err(wrong(
+                first,
+                "photographs and recordings cannot be mixed in one survey".to_owned(),
+            ))
+        }
+        Some(_) => Ok(()),
+    }
+}
+
+fn fit_lenses(
+    input: &SurveyInput,
+    plans: &[&MomentPlan],
+) -> Result<Vec<FittedLens>, CalibrationError> {
+    input
+        .cameras
+        .par_iter()
+        .enumerate()
+        .map(|(index, camera)| {
+            let own: Vec<&MomentPlan> = plans
+                .iter()
+                .filter(|plan| plan.seen.iter().any(|(seen, _)| *seen == index))
+                .copied()
+                .collect();
+            let task = LensTask {
+                camera,
+                index,
+                board: &input.board,
+                loss_limit: input.settings.loss_limit,
+            };
+            let known = matches!(camera.lens, crate::LensChoice::Known(_));
+            if own.len() < LEAST_VIEWS && !known {
+                return Err(CalibrationError::TooFewViews {
+                    camera: camera.name.clone(),
+                    views: own.len(),
+                    needed: LEAST_VIEWS,
+                });
+            }
+            fit_lens(task, &own).ok_or_else(|| CalibrationError::Lens {
+                camera: camera.name.clone(),
+                reason: "the views of the board do not agree with a lens; tilt it more, fill the picture"
+                    .to_owned(),
+            })
+        })
+        .collect()
+}
+
+/// The joint problem in the first camera's frame, with the plan of each of its moments.
+fn join<'a>(
+    input: &SurveyInput,
+    plans: &[&'a MomentPlan],
+    lenses: &[FittedLens],
+    motions: &MotionsInCameras,
+) -> Result<(Bundle, Vec<&'a MomentPlan>), CalibrationError> {
+    let names: Vec<&str> = input.cameras.iter().map(|c| c.name.as_str()).collect();
+    let middle = input.board.centre();
+    let poses = first_poses(motions, &names, &middle)?;
+    let cameras: Vec<CameraState> = input
+        .cameras
+        .iter()
+        .zip(lenses)
+        .zip(&poses)
+        .enumerate()
+        .map(|(index, ((camera, lens), pose))| CameraState {
+            camera_from_world: *pose,
+            pose_free: index > 0,
+            readout_s: lens.readout_s,
+            ..first_state(camera, lens.lens, &lens.terms)
+        })
+        .collect();
+    let mut bundle = Bundle {
+        cameras,
+        moments: Vec::new(),
+        corners_from_middle: Bundle::from_middle(&input.board.corners(), &middle),
+        loss_limit: input.settings.loss_limit,
+    };
+    let mut kept = Vec::new();
+    for (plan, own) in plans.iter().zip(motions) {
+        let views = || {
+            plan.seen
+                .iter()
+                .filter(|(camera, _)| own[*camera].is_some())
+                .flat_map(|(camera, sightings)| {
+                    sightings
+                        .iter()
+                        .map(|at| view_of(&input.cameras[*camera], *camera, *at))
+                })
+                .collect::<Vec<_>>()
+        };
+        // The start that fits all cameras of the moment best.
+        let best = own
+            .iter()
+            .enumerate()
+            .filter_map(|(camera, motion)| {
+                let world_from_camera = poses[camera].inverse();
+                let moment = Moment {
+                    motion: motion.as_ref()?.seen_from(&world_from_camera),
+                    views: views(),
+                };
+                Some((bundle.cost_of(&moment), moment))
+            })
+            .min_by(|a, b| a.0.total_cmp(&b.0));
+        if let Some((_, moment)) = best {
+            bundle.moments.push(moment);
+            kept.push(*plan);
+        }
+    }
+    Ok((bundle, kept))
+}
+
+/// Adjusts, measures the noise, leaves out bad views, and again.
+fn adjust(
+    input: &SurveyInput,
+    bundle: &mut Bundle,
+    left_out: &mut Vec<LeftOut>,
+) -> Result<Solution, CalibrationError> {
+    let settings = SolverSettings {
+        most_steps: input.settings.most_steps,
+        least_fall: LEAST_FALL,
+    };
+    let rough = SolverSettings {
+        least_fall: 1e-5,
+        ..settings
+    };
+    let mut solution = bundle.solve(rough);
+    let first_cost = solution.first_cost;
+    let mut steps = solution.steps;
+    for round in 0..ROUNDS {
+        measure_noise(bundle);
+        let bad = bad_views(input, bundle);
+        if bad.is_empty() && round > 0 {
+            break;
+        }
+        for moment in &mut bundle.moments {
+            moment.views.retain(|view| {
+                !bad.iter().any(|(camera, sighting, _)| {
+                    (view.camera, view.sighting) == (*camera, *sighting)
+                })
+            });
+        }
+        left_out.extend(bad.into_iter().map(|(_, _, entry)| entry));
+        solution = bundle.solve(if round + 1 < ROUNDS { rough } else { settings });
+        steps += solution.steps;
+    }
+    solution = bundle.solve(settings);
+    steps += solution.steps;
+    for (index, camera) in input.cameras.iter().enumerate() {
+        let views = bundle
+            .moments
+            .iter()
+            .flat_map(|moment| &moment.views)
+            .filter(|view| view.camera == index)
+            .count();
+        if views == 0 {
+            return Err(CalibrationError::TooFewViews {
+                camera: camera.name.clone(),
+                views,
+                needed: LEAST_VIEWS,
+            });
+        }
+    }
+    solution.first_cost = first_cost;
+    solution.steps = steps;
+    Ok(solution)
+}
+
+/// Corner noise of each camera from the residuals: robust, and corrected for the parameters that were fitted.
+fn measure_noise(bundle: &mut Bundle) {
+    for index in 0..bundle.cameras.len() {
+        let mut squares = Vec::new();
+        let mut fitted = bundle.cameras[index].free().iter().filter(|f| **f).count() as f64;
+        for moment in &bundle.moments {
+            let own = moment.views.iter().filter(|view| view.camera == index);
+            let share = own.clone().count() as f64 / moment.views.len().max(1) as f64;
+            fitted += share * moment.motion.freedom.count() as f64;
+            for view in own {
+                squares.extend(bundle.squared_px(moment, view));
+            }
+        }
+        let count = 2.0 * squares.len() as f64;
+        if count > fitted + 10.0 {
+            let variance = median(&mut squares) / MEDIAN_SQUARE * count / (count - fitted);
+            bundle.cameras[index].sd_px = variance.sqrt().max(1e-6);
+        }
+    }
+}
+
+/// Views whose residual is far above what is usual for their camera: `(camera, sighting, entry)`.
+fn bad_views(input: &SurveyInput, bundle: &Bundle) -> Vec<(usize, usize, LeftOut)> {
+    let mut bad = Vec::new();
+    for (index, camera) in input.cameras.iter().enumerate() {
+        let views: Vec<(usize, f64)> = bundle
+            .moments
+            .iter()
+            .flat_map(|moment| {
+                moment
+                    .views
+                    .iter()
+                    .filter(|view| view.camera == index)
+                    .map(|view| (view.sighting, bundle.view_rms_px(moment, view)))
+            })
+            .collect();
+        let mut rms: Vec<f64> = views.iter().map(|(_, rms)| *rms).collect();
+        let limit_px = (median(&mut rms) * input.settings.view_limit).max(LEAST_VIEW_LIMIT_PX);
+        for (sighting, rms_px) in views {
+            if rms_px > limit_px {
+                let seen = &camera.sightings[sighting];
+                let entry = LeftOut {
+                    camera: index,
+                    frame_index: seen.frame_index,
+                    time_s: seen.time_s,
+                    rms_px,
+                    limit_px,
+                };
+                bad.push((index, sighting, entry));
+            }
+        }
+    }
+    bad
+}
+
+/// Moves everything into the range frame and fixes the gauge there.
+fn set_frame(
+    input: &SurveyInput,
+    bundle: &mut Bundle,
+    plans: &[&MomentPlan],
+    report: &mut SurveyDiagnostics,
+) -> Result<Frame, CalibrationError> {
+    let middle = input.board.centre();
+    match &input.frame {
+        FrameChoice::FirstCamera => Ok(Frame {
+            fixed_by: RangeFrame::FirstCamera,
+            level: Level::Unknown,
+            point_covariance: None,
+        }),
+        FrameChoice::SurveyedPoints { points } => {
+            let found = range_frame::from_points(bundle, points)?;
+            bundle.change_world(&found.range_from_world);
+            Ok(Frame {
+                fixed_by: RangeFrame::SurveyedPoints,
+                level: Level::Unknown,
+                point_covariance: Some(found.covariance),
+            })
+        }
+        FrameChoice::BoardOnLine {
+            window_s,
+            least_rest_s,
+            origin_from_centre_m,
+        } => {
+            let stills = input.cameras.iter().any(|camera| camera.stills);
+            let usable: Vec<usize> = (0..plans.len())
+                .filter(|at| !bundle.moments[*at].views.is_empty())
+                .collect();
+            let candidates: Vec<&MomentPlan> = usable.iter().map(|at| plans[*at]).collect();
+            let at = range_frame::board_on_line(&candidates, *window_s, *least_rest_s, stills)?;
+            let at = usable[at];
+            let range_from_board =
+                range_frame::range_from_board(&input.board, origin_from_centre_m);
+            let world_from_board = bundle.moments[at].motion.world_from_board(&middle);
+            bundle.change_world(&(range_from_board * world_from_board.inverse()));
+            bundle.fix_gauge_on(at);
+            report.board_on_line_s = Some((plans[at].time_s, plans[at].rest_s.unwrap_or(0.0)));
+            Ok(Frame {
+                fixed_by: RangeFrame::BoardOnLine {
+                    views: bundle.moments[at].views.len(),
+                },
+                level: Level::AssumedFromBoard,
+                point_covariance: None,
+            })
+        }
+    }
+}
+
+fn summary_of(solution: &Solution, bundle: &Bundle) -> SolverSummary {
+    SolverSummary {
+        ended: solution.ended.clone(),
+        converged: solution.converged,
+        steps: solution.steps,
+        first_cost: solution.first_cost,
+        last_cost: solution.last_cost,
+        condition: 0.0,
+        moments: bundle
+            .moments
+            .iter()
+            .filter(|moment| !moment.views.is_empty())
+            .count(),
+    }
 }

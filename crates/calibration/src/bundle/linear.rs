@@ -4,9 +4,6 @@ use super::{Bundle, CameraState, Freedom, Moment, View};
 use drawarc_rig::{Shutter, skew};
 use nalgebra::{DMatrix, DVector, Matrix2x3};
 
-/// Distance beyond which a corner's pull no longer grows (standard deviations of the two-dimensional residual). A
-/// normal corner exceeds it once in 260.
-const HUBER_LIMIT: f64 = 3.33;
 /// Cost of a corner that the lens does not see at all.
 const UNSEEN_COST: f64 = 1e6;
 /// A hand-held board: standard deviations of turning speed (rad/s), speed (m/s), and their rates (rad/s², m/s²); wide,
@@ -14,16 +11,12 @@ const UNSEEN_COST: f64 = 1e6;
 const MOTION_SD: [f64; 4] = [6.0, 2.0, 60.0, 20.0];
 
 /// Huber's loss of a squared residual, and its slope by that square.
-pub(super) fn huber(square: f64) -> (f64, f64) {
-    let limit = HUBER_LIMIT * HUBER_LIMIT;
-    if square <= limit {
+pub(super) fn huber(square: f64, limit: f64) -> (f64, f64) {
+    if square <= limit * limit {
         (square, 1.0)
     } else {
         let length = square.sqrt();
-        (
-            2.0 * HUBER_LIMIT * length - limit,
-            HUBER_LIMIT / length,
-        )
+        (limit * (2.0 * length - limit), limit / length)
     }
 }
 
@@ -77,7 +70,7 @@ impl Bundle {
             let weight = self.cameras[view.camera].sd_px.powi(-2);
             for square in self.squared_px(moment, view) {
                 cost += if square.is_finite() {
-                    huber(square * weight).0
+                    huber(square * weight, self.loss_limit).0
                 } else {
                     UNSEEN_COST
                 };
@@ -108,7 +101,7 @@ impl Bundle {
                 continue;
             };
             let residual = (seen.pixel - pixel) / camera.sd_px;
-            let weight = huber(residual.norm_squared()).1.sqrt();
+            let weight = huber(residual.norm_squared(), self.loss_limit).1.sqrt();
             let scale = weight / camera.sd_px;
             let by_point: Matrix2x3<f64> = seen.pixel_by_point * scale;
             let by_world = by_point * rotation.matrix();

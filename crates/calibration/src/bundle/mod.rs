@@ -121,6 +121,8 @@ pub(crate) struct Bundle {
     pub(crate) moments: Vec<Moment>,
     /// Corners from the board's middle (m, board axes).
     pub(crate) corners_from_middle: Vec<Vector3<f64>>,
+    /// Distance beyond which a corner's pull no longer grows (standard deviations of the two-dimensional residual).
+    pub(crate) loss_limit: f64,
 }
 
 impl Bundle {

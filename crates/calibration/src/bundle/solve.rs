@@ -1,7 +1,7 @@
 //! Levenberg-Marquardt with the board's motion eliminated.
 
 use super::linear::{MomentPart, camera_priors};
-use super::{Bundle, Moment};
+use super::{Bundle, Freedom, Moment};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 use rayon::prelude::*;
 
@@ -250,15 +250,58 @@ impl Bundle {
         Some((full, cholesky.condition()))
     }
 
-    /// Removes views, and moments left empty.
-    pub(crate) fn keep_views(&mut self, keep: impl Fn(usize, usize) -> bool) {
-        for moment in &mut self.moments {
-            moment
-                .views
-                .retain(|view| keep(view.camera, view.sighting));
+    /// By how much corner errors within one moment go together: the variance of the moments' pulls on the cameras'
+    /// parameters over what independent corners would give, as one number (a cluster-robust estimate, Liang & Zeger
+    /// 1986, reduced to its trace: with few moments the whole matrix would be too uncertain).
+    pub(crate) fn design_effect(&self, covariance: &DMatrix<f64>) -> f64 {
+        let places = Places::new(self);
+        if places.count == 0 {
+            return 1.0;
         }
-        self.moments
-            .retain(|moment: &Moment| !moment.views.is_empty());
+        let rows: Vec<usize> = places
+            .of
+            .iter()
+            .flatten()
+            .enumerate()
+            .filter_map(|(row, place)| place.map(|_| row))
+            .collect();
+        let mut sum = 0.0;
+        for part in self.parts() {
+            let Some(eliminated) = eliminate(&places, &part, 0.0) else {
+                continue;
+            };
+            let own: Vec<(usize, f64)> = part
+                .cameras
+                .iter()
+                .flat_map(|camera| {
+                    places
+                        .free_of(camera.camera)
+                        .into_iter()
+                        .map(|(row, place)| (place, camera.slope[row]))
+                })
+                .collect();
+            for (a, (i, pull)) in own.iter().enumerate() {
+                for (b, (j, other)) in own.iter().enumerate() {
+                    let first = pull - eliminated.slope[a];
+                    let second = other - eliminated.slope[b];
+                    sum += covariance[(rows[*i], rows[*j])] * first * second;
+                }
+            }
+        }
+        sum / places.count as f64
+    }
+
+    /// Fixes the gauge on the board of one moment instead of the first camera.
+    pub(crate) fn fix_gauge_on(&mut self, moment: usize) {
+        self.moments[moment].motion.freedom = Freedom::Fixed;
+        for camera in &mut self.cameras {
+            camera.pose_free = true;
+        }
+    }
+
+    /// Cost of a moment that need not belong to the problem.
+    pub(crate) fn cost_of(&self, moment: &Moment) -> f64 {
+        self.moment_cost(moment)
     }
 }
 
@@ -384,7 +427,10 @@ mod tests {
                 let apart = drawarc_rig::log(
                     &(found.camera_from_world.inverse() * planted.camera_from_world),
                 );
-                assert!(apart.norm() < 1e-5, "moving {moving}: {apart:?} {solution:?}");
+                assert!(
+                    apart.norm() < 1e-5,
+                    "moving {moving}: {apart:?} {solution:?}"
+                );
                 let focal = found.lens.focal_px() / planted.lens.focal_px() - 1.0;
                 assert!(focal.abs() < 1e-5, "{focal}");
                 assert!((found.readout_s - planted.readout_s).abs() < 1e-5);

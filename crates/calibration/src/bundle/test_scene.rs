@@ -12,9 +12,7 @@ pub(crate) fn scene(moving: bool) -> Bundle {
     scene_of(moving, 14, 1)
 }
 
-pub(crate) fn scene_of(moving: bool, moments: usize, seed: u64) -> Bundle {
-    let board = Board::new("A3", 9, 6, 0.04).unwrap();
-    let mut random = ChaCha8Rng::seed_from_u64(seed);
+fn cameras(moving: bool) -> Vec<CameraState> {
     let lens = Lens::BrownConrady(BrownConrady {
         k1: -0.12,
         k2: 0.04,
@@ -31,10 +29,20 @@ pub(crate) fn scene_of(moving: bool, moments: usize, seed: u64) -> Bundle {
             pose_free: index > 0,
             lens,
             lens_free: vec![true, true, true, true, true, true, false, true, true],
-            readout_s: if moving { 0.012 + 0.003 * index as f64 } else { 0.0 },
-            readout_prior: moving.then_some(Prior { mean: 0.015, sd: 1.0 }),
+            readout_s: if moving {
+                0.012 + 0.003 * index as f64
+            } else {
+                0.0
+            },
+            readout_prior: moving.then_some(Prior {
+                mean: 0.015,
+                sd: 1.0,
+            }),
             clock_step: [if moving { 0.002 * index as f64 } else { 0.0 }, 0.0],
-            clock_priors: [(moving && index > 0).then_some(Prior { mean: 0.0, sd: 1.0 }), None],
+            clock_priors: [
+                (moving && index > 0).then_some(Prior { mean: 0.0, sd: 1.0 }),
+                None,
+            ],
             clock_reference_s: 0.0,
             height_px: 1080,
             sd_px: 0.1,
@@ -46,6 +54,45 @@ pub(crate) fn scene_of(moving: bool, moments: usize, seed: u64) -> Bundle {
         let flip = exp(&Vector6::new(std::f64::consts::PI, 0.0, 0.0, 0.0, 0.0, 0.0));
         camera.camera_from_world = flip * camera.camera_from_world;
     }
+    cameras
+}
+
+fn motion(random: &mut ChaCha8Rng, moving: bool, time_s: f64) -> BoardMotion {
+    let mut draw = |size: f64| random.random_range(-size..size);
+    // Printed side (board z) toward the cameras, which stand at negative z.
+    let facing = exp(&Vector6::new(std::f64::consts::PI, 0.0, 0.0, 0.0, 0.0, 0.0));
+    let tilt = exp(&Vector6::new(
+        draw(0.5),
+        draw(0.5),
+        draw(1.5),
+        0.0,
+        0.0,
+        0.0,
+    ));
+    let mut motion = BoardMotion::at(
+        &(tilt * facing),
+        &Point3::origin(),
+        time_s,
+        if moving {
+            Freedom::Moving
+        } else {
+            Freedom::Still
+        },
+    );
+    motion.centre_in_world = Point3::new(draw(0.4), draw(0.25), draw(0.4));
+    if moving {
+        motion.turn = Vector3::new(draw(0.8), draw(0.8), draw(0.8));
+        motion.velocity = Vector3::new(draw(0.4), draw(0.4), draw(0.3));
+        motion.turn_rate = Vector3::new(draw(3.0), draw(3.0), draw(3.0));
+        motion.acceleration = Vector3::new(draw(1.5), draw(1.5), draw(1.5));
+    }
+    motion
+}
+
+pub(crate) fn scene_of(moving: bool, moments: usize, seed: u64) -> Bundle {
+    let board = Board::new("A3", 9, 6, 0.04).unwrap();
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let cameras = cameras(moving);
     // World = first camera's frame, as the survey has it.
     let first_from_scene = cameras[0].camera_from_world;
     let middle = board.centre();
@@ -53,28 +100,20 @@ pub(crate) fn scene_of(moving: bool, moments: usize, seed: u64) -> Bundle {
         cameras,
         moments: Vec::new(),
         corners_from_middle: Bundle::from_middle(&board.corners(), &middle),
+        loss_limit: 3.33,
     };
     for index in 0..moments {
-        let mut draw = |size: f64| random.random_range(-size..size);
-        // Printed side (board z) toward the cameras, which stand at negative z.
-        let facing = exp(&Vector6::new(std::f64::consts::PI, 0.0, 0.0, 0.0, 0.0, 0.0));
-        let tilt = exp(&Vector6::new(draw(0.5), draw(0.5), draw(1.5), 0.0, 0.0, 0.0));
-        let mut motion = BoardMotion::at(
-            &(tilt * facing),
-            &Point3::origin(),
-            index as f64,
-            if moving { Freedom::Moving } else { Freedom::Still },
-        );
-        motion.centre_in_world = Point3::new(draw(0.4), draw(0.25), draw(0.4));
-        if moving {
-            motion.turn = Vector3::new(draw(0.8), draw(0.8), draw(0.8));
-            motion.velocity = Vector3::new(draw(0.4), draw(0.4), draw(0.3));
-            motion.turn_rate = Vector3::new(draw(3.0), draw(3.0), draw(3.0));
-            motion.acceleration = Vector3::new(draw(1.5), draw(1.5), draw(1.5));
-        }
-        let mut moment = Moment { motion, views: Vec::new() };
+        let motion = motion(&mut random, moving, index as f64);
+        let mut moment = Moment {
+            motion,
+            views: Vec::new(),
+        };
         for camera in 0..3 {
-            let frames = if moving { vec![-1.0, 0.0, 1.0] } else { vec![0.0] };
+            let frames = if moving {
+                vec![-1.0, 0.0, 1.0]
+            } else {
+                vec![0.0]
+            };
             for frame in frames {
                 let time_s = index as f64 + (frame + 0.2 * camera as f64) / 60.0;
                 let mut view = View {
@@ -110,13 +149,16 @@ pub(crate) fn disturb(truth: &Bundle, seed: u64) -> Bundle {
             .enumerate()
             .map(|(k, free)| {
                 let size = match k {
-                    0..3 => 0.01,
+                    0..3 | 10..15 => 0.01,
                     3..6 => 0.03,
                     6..10 => 20.0,
-                    10..15 => 0.01,
                     _ => 0.001,
                 };
-                if *free { random.random_range(-size..size) } else { 0.0 }
+                if *free {
+                    random.random_range(-size..size)
+                } else {
+                    0.0
+                }
             })
             .collect();
         *camera = camera.stepped(&step);
