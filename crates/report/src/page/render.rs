@@ -41,6 +41,7 @@ struct PageTemplate<'a> {
     script: &'static str,
     data: String,
     holds_pictures: bool,
+    bows_differ: bool,
 }
 
 struct Row<'a> {
@@ -115,6 +116,10 @@ pub fn page(practice: &PracticePage, words: &Words) -> Result<String, PageError>
             .shots
             .iter()
             .any(|shot| shot.strips.iter().any(|strip| !strip.pictures.is_empty())),
+        bows_differ: practice
+            .shots
+            .windows(2)
+            .any(|pair| pair[0].card.bow != pair[1].card.bow),
     };
     Ok(template.render()?)
 }

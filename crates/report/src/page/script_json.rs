@@ -40,6 +40,7 @@ struct ScriptShot<'a> {
     phases: Vec<(PhaseKey, f64, f64)>,
     faults: Vec<(Mark, f64, f64, &'a str)>,
     angles: Vec<(Option<f64>, Option<f64>, Option<f64>, Option<f64>)>,
+    angle_words: &'a str,
     figure: FigureLines,
     cameras: Vec<ScriptCamera<'a>>,
 }
@@ -140,6 +141,7 @@ fn script_shot<'a>(card: &'a ShotCard, strips: &'a [CameraStrip]) -> ScriptShot<
             .iter()
             .map(|share| (share.hours, share.giving_way, share.around, share.v))
             .collect(),
+        angle_words: &card.angle_words,
         figure: figure_of(card),
         cameras: strips
             .iter()

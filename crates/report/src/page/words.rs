@@ -113,6 +113,7 @@ page_words!(
     needs_script,
     at_a_glance,
     choose_a_shot,
+    sketch_note,
     shot,
     felt,
     warnings,

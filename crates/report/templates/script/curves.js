@@ -8,6 +8,14 @@ function niceStep(range, count) {
   return [1, 2, 5, 10].map((factor) => factor * power).find((step) => step >= raw);
 }
 
+let paper = false;
+for (const [event, value] of [["beforeprint", true], ["afterprint", false]]) {
+  window.addEventListener(event, () => {
+    paper = value;
+    for (const viewer of viewers) if (viewer.on.includes("paper")) viewer.draw(new Set());
+  });
+}
+
 function curvesPane(indices) {
   const charts = element("div", {
     class: "charts", tabindex: "0", role: "slider", "aria-label": words.curves + ", " + words.time, "data-time": "yes",
@@ -15,8 +23,9 @@ function curvesPane(indices) {
   const body = element("div", { class: "pane pane-curves" }, spanHead(), charts);
   let drawn = [];
 
+  // On paper two charts stand in a row: drawn narrower, their letters stay readable.
   function draw() {
-    const width = Math.max(300, charts.clientWidth || 900);
+    const width = paper ? 300 : Math.max(300, charts.clientWidth || 900);
     charts.replaceChildren();
     drawn = CURVES.map((key, place) => chart(key, indices, width, place));
     charts.append(...drawn.map((one) => one.node));
@@ -29,8 +38,8 @@ function curvesPane(indices) {
     charts.setAttribute("aria-valuenow", state.time.toFixed(2));
   }
 
-  new ResizeObserver(() => { if (!matchMedia("print").matches) draw(); }).observe(charts);
-  viewers.push({ on: ["span", "align"], draw }, { on: ["time"], draw: moveCursor });
+  new ResizeObserver(() => { if (!paper && !matchMedia("print").matches) draw(); }).observe(charts);
+  viewers.push({ on: ["span", "align", "paper"], draw }, { on: ["time"], draw: moveCursor });
   return body;
 }
 
@@ -39,7 +48,7 @@ function spanHead() {
 }
 
 function chart(key, indices, width, order) {
-  const height = order === 0 ? 218 : 188;
+  const height = (order === 0 ? 218 : 188) - (paper ? 40 : 0);
   const top = order === 0 ? TOP + 18 : TOP - 12;
   const [start, stop] = shownSpan();
   const node = svg("svg", { class: "chart", viewBox: `0 0 ${width} ${height}`, "data-curve": key, "aria-hidden": "true" });
@@ -57,7 +66,7 @@ function chart(key, indices, width, order) {
   indices.forEach((index, rank) => ways(inside, data.shots[index], key, eventOf(index), x, y, rank > 0));
   marks(node, indices, { x, y, start, stop, top, height, key });
   const meaning = key === "behind" && !data.shots[indices[0]].line_known ? data.curves.behind_change : data.curves[key];
-  node.append(svg("text", { class: "name", x: LEFT, y: order === 0 ? 15 : 16 }, `${meaning.name}, ${meaning.unit}`));
+  node.append(svg("text", { class: "name", x: width < 480 ? 2 : LEFT, y: order === 0 ? 15 : 16 }, `${meaning.name}, ${meaning.unit}`));
   const now = svg("text", { class: "now", x: width - RIGHT, y: order === 0 ? 15 : 16, "text-anchor": "end" });
   const cursor = svg("path", { class: "cursor" });
   const dots = indices.map((_, rank) => svg("circle", { class: rank ? "cursor-dot other" : "cursor-dot", r: 5.5 }));
@@ -84,7 +93,7 @@ function chart(key, indices, width, order) {
       const decimals = key === "speed" || half >= 9.5 ? 0 : 1;
       const name = indices.length > 1 ? fill(words.shot_n, { n: shot.number }) + ": " : "";
       return `${name}${value.toFixed(decimals).replace("-", "−")} ± ${half.toFixed(decimals)}`;
-    }).join("   ");
+    }).join(" · ");
   }
   return { node, move };
 }
@@ -95,8 +104,11 @@ function range(key, indices, start, stop) {
   for (const index of indices) {
     const shot = data.shots[index], zero = eventOf(index);
     const last = shot.events.release === null ? stop : Math.min(stop, shot.events.release - zero);
+    // A shot counts from where it, too, is in the phase that is shown.
+    const own = { draw: shot.events.set_up, last: shot.events.anchor }[state.span] ?? null;
+    const first = own === null ? start : Math.max(start, own - 0.25 - zero);
     shot.time.forEach((time, sample) => {
-      if (time - zero < start || time - zero > last) return;
+      if (time - zero < first || time - zero > last) return;
       low = Math.min(low, shot[key].value[sample] - shot[key].half[sample]);
       high = Math.max(high, shot[key].value[sample] + shot[key].half[sample]);
     });

@@ -23,17 +23,17 @@ function dial() {
 
   function face() {
     node.append(svg("circle", { class: "face", r: 97 }));
-    const shot = data.shots[state.shot], fault = shot.faults.length > 0;
-    for (const [hours, giving, around] of shot.angles) {
+    const shot = data.shots[state.shot];
+    for (const [hours, giving] of shot.angles) {
       if (hours === null) continue;
-      const share = (fault ? giving : around) ?? 0, from = at(hours - 0.22, 88), to = at(hours + 0.22, 88);
+      const share = giving ?? 0, from = at(hours - 0.22, 88), to = at(hours + 0.22, 88);
       node.append(svg("path", { class: "share", "stroke-opacity": (0.08 + 0.72 * share).toFixed(2), d: `M${from.join(" ")}A88 88 0 0 1 ${to.join(" ")}` }));
     }
     for (let hour = 1; hour <= 12; hour++) {
-      const [x, y] = at(hour, 68);
+      const [x, y] = at(hour, 66);
       node.append(svg("text", { x, y }, hour));
     }
-    node.append(svg("text", { class: "small", x: 0, y: -48 }, words.target));
+    node.append(svg("text", { class: "small", x: 0, y: -46 }, words.target));
     node.append(needle);
     for (const camera of shot.cameras) {
       if (camera.hours === null) continue;
@@ -48,7 +48,9 @@ function dial() {
   function move() {
     const reach = 88 * Math.cos(state.lift * Math.PI / 180);
     const [x, y] = at(state.hours, reach);
-    needle.setAttribute("d", `M0 0L${x} ${y}`);
+    // A cone from the camera over the archer.
+    const [left, right] = [state.hours - 3, state.hours + 3].map((hours) => at(hours, 16));
+    needle.setAttribute("d", `M${left.join(" ")}L${x} ${y}L${right.join(" ")}A16 16 0 0 1 ${left.join(" ")}z`);
     eye.setAttribute("cx", x);
     eye.setAttribute("cy", y);
     node.setAttribute("aria-valuenow", state.hours.toFixed(1));
@@ -88,9 +90,8 @@ function viewPane(indices) {
   const above = element("button", { type: "button", class: "plain-button screen-only", onclick: overhead }, words.overhead);
   return element("div", { class: "pane pane-view" },
     element("h3", {}, words.seen_from, zooms),
-    element("div", { class: "view-row" }, rangeView(indices), element("div", { class: "view-side" }, dial(), above)),
-    say,
-    element("p", { class: "hint screen-only" }, `${words.seen_hint} ${words.figure_note}`));
+    element("div", { class: "view-row" }, rangeView(indices), dial(),
+      element("div", {}, say, above, element("p", { class: "hint angle-words" }, data.shots[indices[0]].angle_words), element("p", { class: "hint" }, words.figure_note), element("p", { class: "hint screen-only" }, words.seen_hint))));
 }
 
 function viewWords() {
@@ -104,8 +105,6 @@ function viewWords() {
   if (!nearest || (state.lift > 12 && !above)) return [head];
   const percent = (value) => Math.round((value ?? 0) * 100) + " %";
   const [, giving, around, v] = nearest.share;
-  return [head, shot.faults.some(([key]) => ["collapse", "creep"].includes(key))
-    ? fill(words.shows, { collapse: percent(giving), around: percent(around) })
-    : fill(words.shows_no_fault, { around: percent(around), v: percent(v) })];
+  return [head, fill(words.shows, { giving: percent(giving), around: percent(around), v: percent(v) })];
 }
 

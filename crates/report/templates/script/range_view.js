@@ -85,7 +85,7 @@ function surroundings(node, shot, project, way) {
   });
   node.append(svg("polyline", { class: "ground", points: way(circle) }));
   if (state.zoom === "archer") {
-    for (const [label, x, y] of [["12", 1.1, 0], ["3", 0, -1.1], ["6", -1.1, 0], ["9", 0, 1.1]]) {
+    for (const [label, x, y] of [["3", 0, -1.1], ["6", -1.1, 0], ["9", 0, 1.1]]) {
       label12(node, project([x * reach, y * reach, floor]), label, "middle");
     }
   }
