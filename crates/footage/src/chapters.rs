@@ -31,8 +31,8 @@ impl From<Footage> for Chapter {
 /// What one camera recorded between start and stop, in one file or in several that the camera cut (chapters), on
 /// one continuous clock.
 ///
-/// The rule: a chapter's zero is the end of the last frame of the chapter before (its presentation time
-/// plus its length, as the media state them). Cameras cut between two frames without a pause, so the frame
+/// The rule: a chapter's zero is the end of the pictures of the chapter before: the end that its container states, if that lies
+/// within three steps after the last frame's presentation time; else that time and one usual step. Cameras cut between two frames without a pause, so the frame
 /// times go on evenly. The sound of each chapter keeps its place beside its pictures; what is missing at a seam is silence, what is
 /// double is cut.
 #[derive(Debug, Clone)]

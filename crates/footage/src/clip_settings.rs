@@ -16,7 +16,8 @@ pub struct SoundSettings {
     pub sample_rate_hz: u32,
     /// Bits a second.
     pub bit_rate: u32,
-    /// Time of the first sample on the clip's clock, ≥ 0.
+    /// Time of the first sample on the clip's clock, ≥ 0. (A late start leaves the encoder's priming in the file:
+    /// read back, up to 1024 samples of silence stand before it, in their place on the clock.)
     pub start_s: f64,
 }
 
@@ -94,6 +95,19 @@ impl Default for ClipSettings {
     }
 }
 
+/// What both encoders know.
+const PRESETS: [&str; 9] = [
+    "ultrafast",
+    "superfast",
+    "veryfast",
+    "faster",
+    "fast",
+    "medium",
+    "slow",
+    "slower",
+    "veryslow",
+];
+
 impl ClipSettings {
     /// What is wrong with them, in words.
     pub(crate) fn problem(&self) -> Option<String> {
@@ -127,6 +141,13 @@ impl ClipSettings {
         }
         if self.crf > 51 {
             return Some(format!("crf {}: it must be 0 to 51", self.crf));
+        }
+        if !PRESETS.contains(&self.preset.as_str()) {
+            return Some(format!(
+                "preset {:?}: it must be one of {}",
+                self.preset,
+                PRESETS.join(", ")
+            ));
         }
         let sound = self.sound.as_ref()?;
         if !(8_000..=96_000).contains(&sound.sample_rate_hz) {

@@ -74,12 +74,12 @@ impl Conversion {
         let full_range = decoded.color_range() == ff::color::Range::JPEG;
         let (mut layout, bit_depth) =
             layout(decoded.format(), full_range).ok_or_else(unsupported)?;
-        if layout != Layout::Gray && !is_plain(decoded) {
-            // Rows stored bottom to top, or planes without rows: the scaler reads them, we do not.
-            layout = Layout::Converted(if bit_depth > 8 {
-                Pixel::YUV420P10LE
-            } else {
-                decoded.format()
+        if !matches!(layout, Layout::Converted(_)) && !is_plain(decoded) {
+            // Rows stored from bottom to top: the scaler reads them, we do not.
+            layout = Layout::Converted(match (bit_depth, full_range || layout == Layout::Gray) {
+                (10, _) => Pixel::YUV420P10LE,
+                (_, true) => Pixel::YUVJ420P,
+                (_, false) => Pixel::YUV420P,
             });
         }
         let matrix = matrix_of(decoded);
@@ -169,7 +169,7 @@ impl Conversion {
 /// Whether the rows of every plane run from top to bottom in memory of their own.
 fn is_plain(decoded: &frame::Video) -> bool {
     let widest = (decoded.width() as usize + 4096) * 16;
-    decoded.planes() > 1 && (0..decoded.planes()).all(|index| decoded.stride(index) <= widest)
+    (0..decoded.planes()).all(|index| decoded.stride(index) <= widest)
 }
 
 fn planar(

@@ -1,3 +1,4 @@
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use ff::format::context::Input;
@@ -281,15 +282,54 @@ pub(crate) fn extent(footage: &Footage) -> Result<Extent, FootageError> {
     if reader.pending {
         extent.frames = reader.presentation.next_index();
     }
+    let mut last = BTreeSet::new();
     while std::mem::take(&mut reader.pending) || reader.read(&mut nothing) {
         if ffi::is_cut_away(&reader.packet) {
             continue;
         }
         extent.frames += 1;
-        if let Some(instant) = reader.packet.pts().or(reader.packet.dts()) {
-            let end = instant.saturating_add(reader.packet.duration().max(0));
-            extent.end_ticks = extent.end_ticks.max(end);
+        last.extend(reader.packet.pts().or(reader.packet.dts()));
+        if last.len() > LAST_FRAMES {
+            last.pop_first();
         }
     }
+    extent.end_ticks = end_of(&last, footage.probe().time_base.nearest_tick(promised));
     Ok(extent)
+}
+
+/// Frames from whose steps the length of the last one is taken.
+const LAST_FRAMES: usize = 32;
+
+/// The end of the last frame. Packets of reordered frames carry no length, so that the container's word for the whole is asked first;
+/// it is believed if it lies within three steps after the last frame.
+fn end_of(last: &BTreeSet<i64>, promised: i64) -> i64 {
+    let Some(&end) = last.last() else {
+        return promised.max(0);
+    };
+    let mut steps: Vec<i64> = last
+        .iter()
+        .zip(last.iter().skip(1))
+        .map(|(from, to)| to - from)
+        .collect();
+    steps.sort_unstable();
+    let step = steps.get(steps.len() / 2).copied().unwrap_or(0);
+    if promised > end && promised - end <= 3 * step.max(1) {
+        promised
+    } else {
+        end + step
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_end_of_a_chapter_is_stated_or_one_step_after_its_last_frame() {
+        let last: BTreeSet<i64> = [100, 201, 300, 400].into();
+        assert_eq!(end_of(&last, 507), 507);
+        assert_eq!(end_of(&last, 400), 500);
+        assert_eq!(end_of(&last, 9000), 500);
+        assert_eq!(end_of(&BTreeSet::new(), 70), 70);
+    }
 }

@@ -98,7 +98,7 @@ impl FrameReader {
     /// # Errors
     /// The file went or cannot be read again.
     pub fn seek(&mut self, to_s: f64) -> Result<(), FootageError> {
-        // The first tick not before the time, safe against rounding of the time itself: a frame's own `time_s` must find that frame.
+        // The first tick not before the time. A thousandth of a tick is rounding: a frame's own time finds that frame.
         let base = self.base();
         let nearest = base.nearest_tick(to_s);
         let time_s = MediaTime {
@@ -106,11 +106,7 @@ impl FrameReader {
             base,
         }
         .seconds();
-        let target = if time_s < to_s {
-            nearest.saturating_add(1)
-        } else {
-            nearest
-        };
+        let target = nearest.saturating_add(i64::from(to_s - time_s > 1e-3 * base.seconds()));
         let chapter = self
             .chapters
             .iter()

@@ -4,7 +4,6 @@
 /// The defaults let every phone and action camera of today pass (8K, a whole evening) and keep the memory for a
 /// decoded picture under 200 MB.
 #[derive(Debug, Clone, PartialEq)]
-#[non_exhaustive]
 pub struct Limits {
     /// Widest picture, default 8192 px.
     pub max_width_px: u32,
