@@ -3,6 +3,7 @@
 use crate::corner_order::GridShape;
 use crate::corner_quality::{Quality, measure};
 use crate::{Board, CalibrationError};
+use drawarc_footage::Plane;
 use nalgebra::Point2;
 use opencv::core::{Mat, Point2f, Size, TermCriteria, TermCriteria_Type, Vector};
 use opencv::{calib3d, imgproc, prelude::*};
@@ -24,6 +25,13 @@ impl<'a> GrayView<'a> {
             height_px,
             data,
         })
+    }
+
+    /// The samples of an 8-bit plane; `None` where it is deeper or empty.
+    pub fn of_plane(plane: &'a Plane) -> Option<Self> {
+        let width_px = u32::try_from(plane.width()).ok()?;
+        let height_px = u32::try_from(plane.height()).ok()?;
+        Self::new(width_px, height_px, plane.as_u8()?)
     }
 
     /// Columns.
@@ -117,6 +125,12 @@ impl BoardDetector {
                 columns: board.columns,
                 rows: board.rows,
             },
+        }
+    }
+
+    pub(crate) fn of_size(columns: usize, rows: usize) -> Self {
+        Self {
+            shape: GridShape { columns, rows },
         }
     }
 

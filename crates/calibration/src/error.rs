@@ -128,6 +128,9 @@ pub enum CalibrationError {
         /// Its message.
         message: String,
     },
+    /// The footage could not be read.
+    #[error(transparent)]
+    Footage(#[from] drawarc_footage::FootageError),
     /// A file could not be read.
     #[error("{}: {source}", path.display())]
     File {

@@ -28,6 +28,7 @@ mod planar_pose;
 mod pose_graph;
 mod range_frame;
 mod rig_of;
+mod scan;
 mod selection;
 mod sighting;
 mod survey;
@@ -39,6 +40,7 @@ pub use diagnostics::{
     COVERAGE_CELLS, CameraDiagnostics, LeftOut, SolverSummary, Survey, SurveyDiagnostics,
 };
 pub use error::CalibrationError;
+pub use scan::{BoardScan, Rest, ScanSettings, scan_board};
 pub use sighting::BoardSighting;
 pub use survey::survey;
 pub use survey_input::{
