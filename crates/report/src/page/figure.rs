@@ -46,9 +46,13 @@ pub(super) fn figure_of(card: &ShotCard) -> FigureLines {
     let stance = HALF_STANCE_M * 1000.0;
     // The shoulders stand a little on the back side of the arrow line: the head looks over the bow
     // shoulder. `line_y` is where the arrow line passes the body.
-    let line_y = card.arrow_line.map_or(0.0, |line| line.point_in_range_mm[1]);
+    let line_y = card
+        .arrow_line
+        .map_or(0.0, |line| line.point_in_range_mm[1]);
     let body_y = line_y + card.side * 60.0;
-    let grip_z = card.arrow_line.map_or(shoulder_z, |line| line.point_in_range_mm[2]);
+    let grip_z = card
+        .arrow_line
+        .map_or(shoulder_z, |line| line.point_in_range_mm[2]);
     let grip = [GRIP_OF_HEIGHT * height_mm, line_y, grip_z - 20.0];
     let bow_shoulder = [half_shoulders, body_y, shoulder_z];
     let draw_shoulder = [-half_shoulders, body_y, shoulder_z];
@@ -65,7 +69,13 @@ pub(super) fn figure_of(card: &ShotCard) -> FigureLines {
         .collect();
     FigureLines {
         lines: rounded(vec![
-            vec![draw_shoulder, bow_shoulder, bow_hip, draw_hip, draw_shoulder],
+            vec![
+                draw_shoulder,
+                bow_shoulder,
+                bow_hip,
+                draw_hip,
+                draw_shoulder,
+            ],
             vec![bow_hip, [stance, body_y, 0.0]],
             vec![draw_hip, [-stance, body_y, 0.0]],
             vec![bow_shoulder, grip],
@@ -82,6 +92,10 @@ pub(super) fn figure_of(card: &ShotCard) -> FigureLines {
 fn rounded(lines: Vec<Vec<[f64; 3]>>) -> Vec<Vec<[f64; 3]>> {
     lines
         .into_iter()
-        .map(|line| line.into_iter().map(|point| point.map(f64::round)).collect())
+        .map(|line| {
+            line.into_iter()
+                .map(|point| point.map(f64::round))
+                .collect()
+        })
         .collect()
 }

@@ -97,7 +97,10 @@ impl SeriesPart {
                     spread: with_interval(&measure.spread, &word, words),
                     trend: format!(
                         "{} ({})",
-                        words.few.get(change_key(measure.tiring)).map_or("", String::as_str),
+                        words
+                            .few
+                            .get(change_key(measure.tiring))
+                            .map_or("", String::as_str),
                         with_interval(&measure.first_to_last, &word, words)
                     ),
                     name: word.name,
@@ -108,7 +111,11 @@ impl SeriesPart {
         Self {
             sentences,
             rows,
-            next: series.next_work.iter().map(|work| work.advice.clone()).collect(),
+            next: series
+                .next_work
+                .iter()
+                .map(|work| work.advice.clone())
+                .collect(),
         }
     }
 }
@@ -141,7 +148,11 @@ fn card(number: usize, sheet: &ShotSheet, body_height_m: Option<f64>, words: &Wo
                 end_s: bar.end_s,
             })
             .collect(),
-        faults: sheet.faults.iter().map(|fault| fault_bar(fault, words)).collect(),
+        faults: sheet
+            .faults
+            .iter()
+            .map(|fault| fault_bar(fault, words))
+            .collect(),
         curves: curves(sheet),
         arrow_line_known: line_known,
         arrow_line: line_known.then(|| ArrowLine {
@@ -166,27 +177,51 @@ fn card(number: usize, sheet: &ShotSheet, body_height_m: Option<f64>, words: &Wo
 
 fn curves(sheet: &ShotSheet) -> Curves {
     let curves = &sheet.curves;
+    let axis = |axis: usize| bridged(curves.elbow_mm.iter().map(|place| place[axis]).collect());
+    let (x, y, z) = (axis(0), axis(1), axis(2));
+    let places = x.into_iter().zip(y).zip(z).map(|((x, y), z)| [x, y, z]);
     Curves {
         time_s: curves.time_s.clone(),
-        position_in_range_mm: curves.elbow_mm.clone(),
+        position_in_range_mm: places.collect(),
         away_mm: band(&curves.away_mm),
         behind_mm: band(&curves.behind_mm),
         height_mm: band(&curves.height_mm),
         speed_mm_s: band(&curves.speed_mm_s),
-        in_gap: curves.in_gap.clone(),
+        in_gap: curves
+            .in_gap
+            .iter()
+            .zip(&curves.away_mm.value)
+            .map(|(&gap, value)| gap || !value.is_finite())
+            .collect(),
     }
 }
 
 fn band(curve: &Curve) -> BandCurve {
+    let widths = curve.low.iter().zip(&curve.high);
     BandCurve {
-        value: curve.value.clone(),
-        half_width: curve
-            .low
-            .iter()
-            .zip(&curve.high)
-            .map(|(low, high)| (high - low) / 2.0)
-            .collect(),
+        value: bridged(curve.value.clone()),
+        half_width: bridged(widths.map(|(low, high)| (high - low) / 2.0).collect()),
     }
+}
+
+/// Fills what is not a number by straight lines between its neighbours, so that a view has something to
+/// draw under the veil with which it covers a gap.
+fn bridged(mut values: Vec<f64>) -> Vec<f64> {
+    let known: Vec<usize> = (0..values.len()).filter(|&index| values[index].is_finite()).collect();
+    let (Some(&first), Some(&last)) = (known.first(), known.last()) else {
+        return vec![0.0; values.len()];
+    };
+    let (start, end) = (values[first], values[last]);
+    values[..first].fill(start);
+    values[last + 1..].fill(end);
+    for pair in known.windows(2) {
+        let (from, to) = (values[pair[0]], values[pair[1]]);
+        for index in pair[0] + 1..pair[1] {
+            let share = (index - pair[0]) as f64 / (pair[1] - pair[0]) as f64;
+            values[index] = from + share * (to - from);
+        }
+    }
+    values
 }
 
 fn angles(sheet: &ShotSheet) -> Vec<AngleShare> {
@@ -218,7 +253,11 @@ fn fault_bar(fault: &Fault, words: &Words) -> FaultBar {
     let mut text = Words::filled(&words.found, mark.key(), &values);
     if let Some(hand) = &fault.hand_went_on_mm {
         text.push(' ');
-        text.push_str(&Words::filled(&words.found, "hand_went_on", &[("depth", &in_mm(hand))]));
+        text.push_str(&Words::filled(
+            &words.found,
+            "hand_went_on",
+            &[("depth", &in_mm(hand))],
+        ));
     }
     FaultBar {
         mark,
@@ -253,16 +292,27 @@ fn headline(sheet: &ShotSheet, words: &Words) -> Vec<(String, String)> {
         .filter_map(|(key, reading)| {
             let word = words.measures.get(key)?;
             let figure = reading.measure()?;
-            Some((word.name.clone(), plus_minus(figure, &word.unit, word.decimals)))
+            Some((
+                word.name.clone(),
+                plus_minus(figure, &word.unit, word.decimals),
+            ))
         })
         .collect()
 }
 
 fn figures(sheet: &ShotSheet, words: &Words) -> Vec<Figure> {
-    let whole = readings(&sheet.measures).into_iter().filter_map(|(key, reading)| {
-        let word = words.measures.get(key)?;
-        Some(figure(&capitalised(&word.name), reading, &word.unit, word.decimals, words))
-    });
+    let whole = readings(&sheet.measures)
+        .into_iter()
+        .filter_map(|(key, reading)| {
+            let word = words.measures.get(key)?;
+            Some(figure(
+                &capitalised(&word.name),
+                reading,
+                &word.unit,
+                word.decimals,
+                words,
+            ))
+        });
     let travel = sheet.travel.iter().flat_map(|travel| {
         let phase = capitalised(words.phase_name(PhaseKey::from(travel.phase).key()));
         let named = matches!(travel.phase, Phase::Draw | Phase::Expansion);
@@ -317,14 +367,25 @@ fn with_interval(reading: &Reading, word: &MeasureWord, words: &Words) -> String
 }
 
 fn interval(measure: &Measure, unit: &str, decimals: u8, words: &Words) -> String {
-    let (low, high) = (number(measure.low, decimals), number(measure.high, decimals));
-    Words::filled(&words.few, "to", &[("low", &low), ("high", &high), ("unit", unit)])
+    let (low, high) = (
+        number(measure.low, decimals),
+        number(measure.high, decimals),
+    );
+    Words::filled(
+        &words.few,
+        "to",
+        &[("low", &low), ("high", &high), ("unit", unit)],
+    )
 }
 
 /// `31 ± 3 mm`: half the width of the 95 % interval.
 fn plus_minus(measure: &Measure, unit: &str, decimals: u8) -> String {
     let half = measure.width() / 2.0;
-    format!("{} ± {} {unit}", number(measure.value, decimals), number(half, decimals))
+    format!(
+        "{} ± {} {unit}",
+        number(measure.value, decimals),
+        number(half, decimals)
+    )
 }
 
 /// A number with a true minus sign and no negative zero.

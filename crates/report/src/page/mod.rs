@@ -21,9 +21,10 @@ pub use card::{
     AngleShare, ArrowLine, BandCurve, Curves, FaultBar, Figure, Mark, PhaseBar, PhaseKey, ShotCard,
 };
 pub use error::PageError;
+pub(crate) use from_sheet::readings;
 pub use practice::{
     ArcherLine, CameraStrip, Fitness, PageShot, PracticePage, RigLine, SeriesPart, SeriesRow,
     StripPicture, TracePoint,
 };
 pub use render::page;
-pub use words::{CurveWord, CurveWords, MarkWords, MeasureWord, PageWords, WORDS_FORMAT, Words};
+pub use words::{CurveWord, CurveWords, MarkWords, MeasureWord, MethodWords, PageWords, WORDS_FORMAT, Words};

@@ -153,7 +153,10 @@ fn check(card: &ShotCard) -> Result<(), PageError> {
             .flatten()
             .all(|value| value.is_finite())
         && bands.iter().all(|band| {
-            band.value.iter().chain(&band.half_width).all(|value| value.is_finite())
+            band.value
+                .iter()
+                .chain(&band.half_width)
+                .all(|value| value.is_finite())
         });
     if !finite {
         return Err(refuse("its curves hold a number that is not finite"));
@@ -207,7 +210,10 @@ fn strips(shot_index: usize, shot: &PageShot) -> Vec<Strip<'_>> {
 
 /// Where the trace is at an instant, linear between its points.
 fn place_at(strip: &CameraStrip, time_s: f64) -> Option<(f64, f64)> {
-    let after = strip.trace.iter().position(|point| point.time_s >= time_s)?;
+    let after = strip
+        .trace
+        .iter()
+        .position(|point| point.time_s >= time_s)?;
     let end = strip.trace[after];
     let Some(before) = after.checked_sub(1) else {
         return (end.time_s - time_s < 0.05).then_some((end.x_px, end.y_px));
@@ -257,6 +263,9 @@ impl PageTemplate<'_> {
     }
 
     fn value<'a>(&'a self, figure: &'a Figure) -> &'a str {
-        figure.value.as_deref().unwrap_or(&self.words.page.not_measurable)
+        figure
+            .value
+            .as_deref()
+            .unwrap_or(&self.words.page.not_measurable)
     }
 }

@@ -27,7 +27,9 @@ pub(super) fn shot_sketch(card: &ShotCard) -> String {
     let (Some(&first_s), Some(&last_s)) = (times.first(), times.last()) else {
         return String::new();
     };
-    let start_s = card.set_up_s.map_or(first_s, |time| (time - LEAD_IN_S).max(first_s));
+    let start_s = card
+        .set_up_s
+        .map_or(first_s, |time| (time - LEAD_IN_S).max(first_s));
     let end_s = card.release_s.unwrap_or(last_s).min(last_s);
     let mut svg = open_svg(SKETCH_WIDTH, SKETCH_HEIGHT, "sketch");
     match card.anchor_s {
@@ -53,18 +55,30 @@ fn panel(svg: &mut String, card: &ShotCard, span_s: (f64, f64), columns: (f64, f
     let Some(axes) = Axes::around(&points, span_s, columns) else {
         return;
     };
-    let _ = write!(svg, "<polyline class=\"way\" points=\"{}\"/>", axes.polyline(&points));
+    let _ = write!(
+        svg,
+        "<polyline class=\"way\" points=\"{}\"/>",
+        axes.polyline(&points)
+    );
     for fault in &card.faults {
         let (from_s, to_s) = (fault.start_s.max(span_s.0), fault.end_s.min(span_s.1));
         let inside = within(&curves.time_s, &curves.away_mm, from_s, to_s);
-        let _ = write!(svg, "<polyline class=\"fault\" points=\"{}\"/>", axes.polyline(&inside));
+        let _ = write!(
+            svg,
+            "<polyline class=\"fault\" points=\"{}\"/>",
+            axes.polyline(&inside)
+        );
         // The mark stands where the middle of the fault is, clear of the curve.
         let middle_s = (fault.start_s + fault.end_s) / 2.0;
         let at_middle = inside.iter().find(|point| point.0 >= middle_s);
         if let Some(&(time_s, value)) = at_middle.filter(|_| middle_s >= span_s.0) {
             let x = axes.x(time_s).clamp(12.0, SKETCH_WIDTH - 12.0) - 10.0;
             let y = axes.y(value);
-            let y = if y > SKETCH_HEIGHT / 2.0 { y - 27.0 } else { y + 7.0 };
+            let y = if y > SKETCH_HEIGHT / 2.0 {
+                y - 27.0
+            } else {
+                y + 7.0
+            };
             let key = fault.mark.key();
             let _ = write!(
                 svg,
@@ -77,8 +91,13 @@ fn panel(svg: &mut String, card: &ShotCard, span_s: (f64, f64), columns: (f64, f
 /// The values of a series row as dots with interval bars, in the order of the shots.
 pub(super) fn series_sketch(row: &SeriesRow, numbers: &[usize]) -> String {
     let known = row.values.iter().flatten();
-    let low = known.clone().map(|(value, half)| value - half).fold(f64::INFINITY, f64::min);
-    let high = known.map(|(value, half)| value + half).fold(f64::NEG_INFINITY, f64::max);
+    let low = known
+        .clone()
+        .map(|(value, half)| value - half)
+        .fold(f64::INFINITY, f64::min);
+    let high = known
+        .map(|(value, half)| value + half)
+        .fold(f64::NEG_INFINITY, f64::max);
     if !(low.is_finite() && high.is_finite()) {
         return String::new();
     }
@@ -96,7 +115,11 @@ pub(super) fn series_sketch(row: &SeriesRow, numbers: &[usize]) -> String {
             );
         }
         if let Some(number) = numbers.get(index) {
-            let _ = write!(svg, "<text x=\"{x:.0}\" y=\"{:.0}\">{number}</text>", height - 1.0);
+            let _ = write!(
+                svg,
+                "<text x=\"{x:.0}\" y=\"{:.0}\">{number}</text>",
+                height - 1.0
+            );
         }
     }
     svg.push_str("</svg>");
@@ -129,8 +152,14 @@ struct Axes {
 
 impl Axes {
     fn around(points: &[(f64, f64)], span_s: (f64, f64), columns: (f64, f64)) -> Option<Self> {
-        let low = points.iter().map(|point| point.1).fold(f64::INFINITY, f64::min);
-        let high = points.iter().map(|point| point.1).fold(f64::NEG_INFINITY, f64::max);
+        let low = points
+            .iter()
+            .map(|point| point.1)
+            .fold(f64::INFINITY, f64::min);
+        let high = points
+            .iter()
+            .map(|point| point.1)
+            .fold(f64::NEG_INFINITY, f64::max);
         let room = ((LEAST_SPAN_MM - (high - low)) / 2.0).max(0.0);
         (low.is_finite() && high.is_finite() && span_s.1 > span_s.0).then_some(Self {
             span_s,

@@ -43,6 +43,24 @@ pub struct Words {
     pub script: BTreeMap<String, String>,
     /// The cautions, in the order in which they are shown.
     pub cautions: Vec<String>,
+    /// The methods in words.
+    pub methods: MethodWords,
+}
+
+/// The methods in words; `{version}` and `{cameras}` are filled in.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct MethodWords {
+    /// Name of the list of settings.
+    pub settings: String,
+    /// Name of the list of versions.
+    pub versions: String,
+    /// Name of the list of files.
+    pub inputs: String,
+    /// Name of the list of sources.
+    pub sources: String,
+    /// What was done.
+    pub paragraphs: Vec<String>,
 }
 
 /// A mark in words.
@@ -176,7 +194,11 @@ impl Words {
     }
 
     /// A text of one of the small tables with its `{names}` filled in; the key where it is missing.
-    pub(super) fn filled(table: &BTreeMap<String, String>, key: &str, values: &[(&str, &str)]) -> String {
+    pub(super) fn filled(
+        table: &BTreeMap<String, String>,
+        key: &str,
+        values: &[(&str, &str)],
+    ) -> String {
         let mut text = table.get(key).map_or(key, String::as_str).to_owned();
         for (name, value) in values {
             text = text.replace(&format!("{{{name}}}"), value);

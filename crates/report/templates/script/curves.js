@@ -64,6 +64,7 @@ function chart(key, indices, width, order) {
   const inside = svg("g", { "clip-path": `url(#${clip})` });
   node.append(inside);
   indices.forEach((index, rank) => ways(inside, data.shots[index], key, eventOf(index), x, y, rank > 0));
+  veil(node, indices[0], { x, start, stop, top, height });
   marks(node, indices, { x, y, start, stop, top, height, key });
   const meaning = key === "behind" && !data.shots[indices[0]].line_known ? data.curves.behind_change : data.curves[key];
   node.append(svg("text", { class: "name", x: width < 480 ? 2 : LEFT, y: order === 0 ? 15 : 16 }, `${meaning.name}, ${meaning.unit}`));
@@ -130,6 +131,23 @@ function background(node, index, { x, start, stop, top, height, labels }) {
       node.append(svg("text", { x: (left + right) / 2, y: top - 12, "text-anchor": "middle" }, name));
     }
   });
+}
+
+// Where fewer than two cameras saw the marker, the curve is a guess: a veil says so.
+function veil(node, index, { x, start, stop, top, height }) {
+  const { gap, time } = data.shots[index], zero = eventOf(index);
+  for (let from = gap.indexOf(1); from >= 0;) {
+    let to = from;
+    while (gap[to + 1]) to++;
+    const left = x(clamp(time[Math.max(0, from - 1)] - zero, start, stop)), right = x(clamp(time[Math.min(to + 1, time.length - 1)] - zero, start, stop));
+    if (right > left) {
+      const cover = svg("rect", { class: "gap", x: left, y: top - 4, width: right - left, height: height - top - 16 });
+      cover.append(svg("title", {}, words.not_seen));
+      node.append(cover);
+      if (right - left > 150) node.append(svg("text", { x: (left + right) / 2, y: top + 14, "text-anchor": "middle" }, words.not_seen));
+    }
+    from = gap.indexOf(1, to + 1);
+  }
 }
 
 function axes(node, { x, y, low, high, start, stop, top, width, height }) {
