@@ -1,20 +1,59 @@
 //! From the elbow path to the shot sheet: phases, faults, travel, every angle; the page and the exports.
+//!
+//! [`find_shots`] finds the shots of a long path, [`score_shot`] judges one of them, [`score_series`] several. All three
+//! are functions from values to values. What the rules mean stands beside each of them: [`score_shot`]'s modules
+//! `reversal` (collapse, giving way, creep, slip), `stall`, `boundaries` (phases), `release`, `sway`, `arrow_line`.
 
+mod advice;
+mod angles;
+mod arrow_line;
+mod boundaries;
+mod context;
+mod coordinates;
+mod corrections;
+mod error;
+mod faults;
 mod measure;
+mod measure_table;
+mod motion;
+mod release;
+mod reversal;
+mod score;
+mod sentences;
+mod series;
 mod series_sheet;
+mod settings;
 mod sheet;
+mod shot;
+mod shots;
+mod smooth;
+mod stall;
+mod strokes;
+mod sway;
+mod track;
+mod travel;
+mod verdict;
 
 pub mod export;
 pub mod page;
 
+pub use advice::{ADVICE_FORMAT, Advice};
+pub use context::{ArrowLineChoice, Markers, ShotContext, SoundAt};
+pub use corrections::{CORRECTIONS_FORMAT, Corrections, ShotCorrection};
+pub use error::ReportError;
 pub use measure::{Measure, Reading};
+pub use score::score_shot;
+pub use sentences::{SENTENCES_FORMAT, Sentences};
+pub use series::{compare_series, score_series};
 pub use series_sheet::{
     ChangeWord, Comparison, ComparisonRow, FeltRow, NextWork, PhaseSpread, SERIES_FORMAT,
     SeriesMeasure, SeriesSheet,
 };
+pub use settings::ReportSettings;
 pub use sheet::{
     AnglesSheet, ArrowLineSheet, ArrowLineSource, BowStage, Curve, Curves, Fault, FaultCheck,
     FaultKind, Felt, Finding, KeyInstant, Phase, PhaseSheet, PhaseTravel, RawReversal,
     ReleaseSheet, SHOT_FORMAT, SeenVerdict, ShotClock, ShotKind, ShotMeasures, ShotSheet, Side,
     Verdict, ViewKind, ViewSheet,
 };
+pub use shots::{ShotWindow, find_shots};

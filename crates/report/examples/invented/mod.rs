@@ -2,31 +2,57 @@
 
 mod motion;
 mod picture;
+mod sheet;
 
 use std::error::Error;
 
-use drawarc_report::page::{
-    AngleShare, ArcherLine, CameraStrip, FaultBar, Figure, Fitness, Mark, PageShot, PracticePage,
-    RigLine, SeriesPart, SeriesRow, ShotCard, StripPicture, TracePoint,
+use drawarc_report::{
+    Felt, ShotSheet, Verdict,
+    page::{
+        ArcherLine, CameraStrip, Fitness, PageShot, PracticePage, RigLine, SeriesPart, SeriesRow,
+        StripPicture, TracePoint, Words,
+    },
 };
 
 use motion::{Motion, Plan};
 use picture::View;
+use sheet::{Told, sheet};
 
-const SENTENCES: [(&str, Mark, &str, Plan); 6] = [
-    ("The elbow kept moving all the way and never gave way.", Mark::Good, "moved", Plan::GOOD),
-    ("The elbow stopped for 0.31 s in the middle of the draw, then went on.", Mark::Stall, "moved", Plan::STALL),
-    ("The elbow kept moving all the way and never gave way.", Mark::Good, "moved", Plan::QUICK),
-    ("The elbow gave way 6.2 mm toward the target just before release.", Mark::Collapse, "unsure", Plan::COLLAPSE),
-    ("The elbow slowed in the draw, but never stopped.", Mark::Slowed, "stopped", Plan::SLOWED),
-    ("The elbow stopped for 0.42 s late in the draw, then went on.", Mark::Stall, "gave-way", Plan::LATE),
+const KEPT_MOVING: &str = "The elbow kept moving all the way and never gave way.";
+
+const SHOTS: [(Told, Plan); 6] = [
+    (told(KEPT_MOVING, Verdict::Good, Felt::Moved), Plan::GOOD),
+    (told("The elbow stopped for 0.31 s in the middle of the draw, then went on.", Verdict::Stall, Felt::Moved), Plan::STALL),
+    (told(KEPT_MOVING, Verdict::Good, Felt::Moved), Plan::QUICK),
+    (told("The elbow gave way 6.2 mm toward the target just before release.", Verdict::Collapse, Felt::Unsure), Plan::COLLAPSE),
+    (told("The elbow slowed in the draw, but never stopped.", Verdict::Slowed, Felt::Stopped), Plan::SLOWED),
+    (told("The elbow stopped for 0.42 s late in the draw, then went on.", Verdict::Stall, Felt::GaveWay), Plan::LATE),
 ];
+
+const fn told(sentence: &'static str, verdict: Verdict, felt: Felt) -> Told {
+    Told { sentence, verdict, felt }
+}
+
+/// The range time of a shot's release, s.
+fn release_s(index: usize) -> f64 {
+    40.0 * (index as f64 + 1.0)
+}
+
+/// The sheets of the shots.
+pub(crate) fn sheets(side: f64) -> Vec<ShotSheet> {
+    let numbered = SHOTS.iter().enumerate();
+    numbered
+        .map(|(index, (told, plan))| sheet(index + 1, &Motion::new(*plan, side), told, release_s(index)))
+        .collect()
+}
 
 /// The practice, for a right-handed (`+1`) or left-handed (`-1`) archer.
 pub(crate) fn practice(side: f64) -> Result<PracticePage, Box<dyn Error>> {
+    let words = Words::english()?;
     let mut shots = Vec::new();
-    for (index, (sentence, mark, felt, plan)) in SENTENCES.into_iter().enumerate() {
-        shots.push(shot(index, sentence, mark, felt, plan, side)?);
+    for (index, sheet) in sheets(side).iter().enumerate() {
+        let strips = strips(index, sheet, side)?;
+        shots.push(PageShot::from_sheet(index + 1, sheet, Some(1.72), strips, &words));
     }
     let row = |name: &str, unit: &str, values: [f64; 6], half: f64, spread: &str, trend: &str| SeriesRow {
         name: name.to_owned(),
@@ -72,113 +98,36 @@ pub(crate) fn practice(side: f64) -> Result<PracticePage, Box<dyn Error>> {
     })
 }
 
-fn shot(
-    index: usize,
-    sentence: &str,
-    mark: Mark,
-    felt: &str,
-    plan: Plan,
-    side: f64,
-) -> Result<PageShot, Box<dyn Error>> {
-    let motion = Motion::new(plan, side);
-    let fault = motion.fault();
-    let views = [View::side(side), View::five(side)];
-    let release_s = 100.0 * (index as f64 + 1.0);
+fn strips(index: usize, sheet: &ShotSheet, side: f64) -> Result<Vec<CameraStrip>, Box<dyn Error>> {
+    let motion = Motion::new(SHOTS[index].1, side);
+    let zero_s = release_s(index);
     let mut strips = Vec::new();
-    for view in &views {
+    for view in [View::side(side), View::five(side)] {
         let mut pictures = Vec::new();
-        let mut moments = motion.moments();
-        if let Some((start, end)) = fault {
-            moments.push(((start + end) / 2.0, "the mark", Some(mark)));
-            moments.sort_by(|a, b| a.0.total_cmp(&b.0));
-        }
-        for (time, caption, mark) in moments {
+        for instant in &sheet.key_instants {
+            let mark = sheet.faults.iter().find(|fault| {
+                (fault.start_s..fault.start_s + fault.length_s.value).contains(&instant.time_s)
+            });
             pictures.push(StripPicture {
-                time_s: release_s + time,
-                caption: caption.to_owned(),
-                mark,
-                jpeg: view.jpeg(&motion, time)?,
+                time_s: instant.time_s,
+                caption: instant.words.clone(),
+                mark: mark.map(|fault| fault.kind.into()),
+                jpeg: view.jpeg(&motion, instant.time_s - zero_s)?,
             });
         }
+        let trace = (0..240).map(|step| {
+            let time = motion.start() + f64::from(step) / 240.0 * (0.5 - motion.start());
+            let (x_px, y_px) = view.pixel(motion.elbow_mm(time));
+            TracePoint { time_s: zero_s + time, x_px, y_px }
+        });
         strips.push(CameraStrip {
             camera: view.name.to_owned(),
             clock_hours: Some(view.hours),
             elevation_deg: 0.0,
             picture_size_px: (u32::from(View::WIDTH), u32::from(View::HEIGHT)),
-            trace: (0..240)
-                .map(|step| {
-                    let time = motion.start() + f64::from(step) / 240.0 * (0.5 - motion.start());
-                    let (x_px, y_px) = view.pixel(motion.elbow_mm(time));
-                    TracePoint { time_s: release_s + time, x_px, y_px }
-                })
-                .collect(),
+            trace: trace.collect(),
             pictures,
         });
     }
-    let behind = motion.behind_mm(0.0);
-    let faults = fault.into_iter().map(|(start, end)| FaultBar {
-        mark,
-        start_s: release_s + start,
-        end_s: release_s + end,
-        text: sentence.to_owned(),
-    });
-    let figure = |name: &str, value: &str, interval: &str| Figure {
-        name: name.to_owned(),
-        value: Some(value.to_owned()),
-        interval: interval.to_owned(),
-        cameras: Some(2),
-    };
-    Ok(PageShot {
-        card: ShotCard {
-            number: index + 1,
-            archer: "Wren".to_owned(),
-            side,
-            bow: "own bow, 38 lb".to_owned(),
-            body_height_m: Some(1.72),
-            mark,
-            sentence: sentence.to_owned(),
-            felt: Some(felt.to_owned()),
-            release_s: Some(release_s),
-            set_up_s: Some(release_s + motion.set_up()),
-            anchor_s: Some(release_s + motion.anchor()),
-            phases: motion.phases(release_s),
-            faults: faults.collect(),
-            curves: motion.curves(release_s),
-            arrow_line_known: true,
-            arrow_line: Some(motion.arrow_line()),
-            headline: vec![
-                ("lowest speed in the draw".to_owned(), format!("{:.0} ± 6 mm/s", motion.slowest_mm_s())),
-                ("behind the line at release".to_owned(), format!("{behind:.0} ± 3 mm")),
-                ("anchor to release".to_owned(), format!("{:.2} ± 0.03 s", -motion.anchor())),
-            ],
-            figures: vec![
-                figure("Lowest speed in the draw", &format!("{:.0} mm/s", motion.slowest_mm_s()), "± 6 mm/s"),
-                figure("Behind the line at release", &format!("{behind:.0} mm"), "± 3 mm"),
-                figure("Anchor to release", &format!("{:.2} s", -motion.anchor()), "± 0.03 s"),
-                Figure {
-                    name: "Travel of the hook in expansion".to_owned(),
-                    value: None,
-                    interval: "no marker at the string hand".to_owned(),
-                    cameras: None,
-                },
-            ],
-            angles: angles(),
-            angle_words: "Best seen from 3 o'clock; from 6 o'clock a giving way cannot be seen.".to_owned(),
-            smallest: Some("a stop of 0.15 s below 11 mm/s, a giving way of 2.8 mm".to_owned()),
-            remarks: Vec::new(),
-        },
-        strips,
-    })
-}
-
-/// What each angle shows of movements along x, y and z.
-fn angles() -> Vec<AngleShare> {
-    let share = |hours: f64| AngleShare {
-        hours: Some(hours),
-        giving_way: Some((hours * std::f64::consts::PI / 6.0).sin().abs()),
-        around: Some((hours * std::f64::consts::PI / 6.0).cos().abs()),
-        v: Some(1.0),
-    };
-    let overhead = AngleShare { hours: None, giving_way: Some(1.0), around: Some(1.0), v: Some(0.0) };
-    (0..24).map(|half| share(f64::from(half) / 2.0)).chain([overhead]).collect()
+    Ok(strips)
 }

@@ -1,6 +1,6 @@
 //! The way of an invented elbow: minimum-jerk steps between postures, with a fault dialled in.
 
-use drawarc_report::page::{ArrowLine, BandCurve, Curves, PhaseBar, PhaseKey};
+use drawarc_report::Phase;
 
 /// What happens in the shot.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -110,62 +110,42 @@ impl Motion {
         self.plan.pause.map_or(66.0 / self.plan.draw_s, |pause| if pause.2 < 0.05 { 4.0 } else { 27.0 })
     }
 
-    pub(super) fn moments(&self) -> Vec<(f64, &'static str, Option<drawarc_report::page::Mark>)> {
-        let (draw_start, draw_end) = self.draw_span();
-        vec![
-            (draw_start - 1.2, "raise", None),
-            (draw_start, "set-up", None),
-            (draw_start + 0.3 * (draw_end - draw_start), "draw", None),
-            (self.anchor(), "anchor", None),
-            (0.45 * self.anchor(), "expansion", None),
-            (0.0, "release", None),
-            (0.25, "follow-through", None),
-        ]
+    pub(super) fn side(&self) -> f64 {
+        self.side
     }
 
-    pub(super) fn phases(&self, zero_s: f64) -> Vec<PhaseBar> {
+    pub(super) fn line_mm(&self) -> [f64; 3] {
+        [LINE_MM[0], LINE_MM[1] * self.side, LINE_MM[2]]
+    }
+
+    pub(super) fn moments(&self) -> Vec<(f64, &'static str)> {
         let (draw_start, draw_end) = self.draw_span();
-        let ends = [
-            (PhaseKey::Raise, self.start() + 0.2, draw_start - 0.4),
-            (PhaseKey::SetUp, draw_start - 0.4, draw_start),
-            (PhaseKey::Draw, draw_start, draw_end),
-            (PhaseKey::Anchor, draw_end, self.anchor()),
-            (PhaseKey::Expansion, self.anchor(), 0.0),
-            (PhaseKey::Release, 0.0, 0.12),
-            (PhaseKey::FollowThrough, 0.12, 0.7),
+        let mut moments = vec![
+            (draw_start - 1.2, "raise"),
+            (draw_start, "set-up"),
+            (draw_start + 0.3 * (draw_end - draw_start), "draw"),
+            (self.anchor(), "anchor"),
+            (0.45 * self.anchor(), "expansion"),
+            (0.0, "release"),
+            (0.25, "follow-through"),
         ];
-        let bar = |(phase, start, end): (PhaseKey, f64, f64)| PhaseBar { phase, start_s: zero_s + start, end_s: zero_s + end };
-        ends.into_iter().map(bar).collect()
+        if let Some((start, end)) = self.fault() {
+            moments.push(((start + end) / 2.0, "the mark"));
+            moments.sort_by(|a, b| a.0.total_cmp(&b.0));
+        }
+        moments
     }
 
-    pub(super) fn arrow_line(&self) -> ArrowLine {
-        ArrowLine {
-            point_in_range_mm: [LINE_MM[0], LINE_MM[1] * self.side, LINE_MM[2]],
-            toward_target: [1.0, 0.0, 0.0],
-        }
-    }
-
-    pub(super) fn curves(&self, zero_s: f64) -> Curves {
-        let count = ((0.7 - self.start()) * 60.0) as usize;
-        let times: Vec<f64> = (0..count).map(|index| self.start() + index as f64 / 60.0).collect();
-        let raise_end_x = self.elbow_mm(self.set_up() - 0.4)[0];
-        let of = |value: &dyn Fn(f64) -> f64, half: f64| BandCurve {
-            value: times.iter().map(|&time| value(time)).collect(),
-            half_width: vec![half; count],
-        };
-        let speed = |time: f64| {
-            let (before, after) = (self.elbow_mm(time - 0.04), self.elbow_mm(time + 0.04));
-            let squares: f64 = before.iter().zip(after).map(|(a, b)| (b - a).powi(2)).sum();
-            squares.sqrt() / 0.08
-        };
-        Curves {
-            time_s: times.iter().map(|time| zero_s + time).collect(),
-            position_in_range_mm: times.iter().map(|&time| self.elbow_mm(time)).collect(),
-            away_mm: of(&|time| raise_end_x - self.elbow_mm(time)[0], 0.5),
-            behind_mm: of(&|time| self.behind_mm(time), 2.6),
-            height_mm: of(&|time| self.elbow_mm(time)[2], 0.4),
-            speed_mm_s: of(&speed, 6.0),
-            in_gap: vec![false; count],
-        }
+    pub(super) fn phases(&self) -> [(Phase, f64, f64); 7] {
+        let (draw_start, draw_end) = self.draw_span();
+        [
+            (Phase::Raise, self.start() + 0.2, draw_start - 0.4),
+            (Phase::SetUp, draw_start - 0.4, draw_start),
+            (Phase::Draw, draw_start, draw_end),
+            (Phase::Anchor, draw_end, self.anchor()),
+            (Phase::Expansion, self.anchor(), 0.0),
+            (Phase::Release, 0.0, 0.12),
+            (Phase::FollowThrough, 0.12, 0.7),
+        ]
     }
 }

@@ -1,0 +1,381 @@
+//! Net reversals of a quantity that should only grow, as a statement beyond chance.
+//!
+//! A path with noise falls back somewhere, always: the running maximum of noise alone makes half a millimetre of
+//! "collapse". So every pair of instants is looked at, and a fall `w(s) − w(t)` counts only where it exceeds
+//! `c · σ(s, t)`: σ is the standard deviation of that very difference over the joint draws, and c the level that the
+//! largest such ratio *anywhere in the shot* exceeds in only 5 % of the draws. If w never truly falls, a fall of the
+//! estimate is never larger than the fall of its error, so the chance of a false alarm is at most 5 % a shot, whatever
+//! w does (max-t argument; Westfall & Young 1993, from memory).
+//!
+//! The depth of what was found is too deep by what choosing the largest adds. That bias is measured: the curve is
+//! replaced by its closest shape without noise (up, down, up: isotonic regression), noise from the draws is put on it,
+//! and the depth looked for again.
+
+/// A quantity over one stretch of the shot. Errors are centred: their mean over the draws is zero.
+#[derive(Debug, Clone)]
+pub(crate) struct Quantity {
+    /// Instants (s).
+    pub(crate) time_s: Vec<f64>,
+    /// Best estimate (m).
+    pub(crate) value: Vec<f64>,
+    /// `error[i][k]`: draw `k` at instant `i` (m).
+    pub(crate) error: Vec<Vec<f64>>,
+}
+
+/// Standard deviation (m) below which no measurement of a path goes.
+const SIGMA_FLOOR_M: f64 = 1e-5;
+/// Shortest time (s) between the two instants of a pair.
+const MIN_LAG_S: f64 = 0.04;
+/// Instants beyond which a stretch is thinned.
+const MAX_INSTANTS: usize = 360;
+
+impl Quantity {
+    /// From a curve and one curve for each draw, at the given indices; thinned to at most 360 instants.
+    pub(crate) fn new(
+        indices: &[usize],
+        time_s: impl Fn(usize) -> f64,
+        value: &[f64],
+        draws: &[Vec<f64>],
+    ) -> Self {
+        let thin = indices.len().div_ceil(MAX_INSTANTS).max(1);
+        let kept: Vec<usize> = indices.iter().copied().step_by(thin).collect();
+        let error = kept
+            .iter()
+            .map(|&i| {
+                let centre = draws.iter().map(|draw| draw[i]).sum::<f64>() / draws.len() as f64;
+                draws.iter().map(|draw| draw[i] - centre).collect()
+            })
+            .collect();
+        Self {
+            time_s: kept.iter().map(|&i| time_s(i)).collect(),
+            value: kept.iter().map(|&i| value[i]).collect(),
+            error,
+        }
+    }
+
+    pub(crate) fn len(&self) -> usize {
+        self.value.len()
+    }
+
+    pub(crate) fn draws(&self) -> usize {
+        self.error.first().map_or(0, Vec::len)
+    }
+
+    fn is_pair(&self, s: usize, t: usize) -> bool {
+        self.time_s[t] - self.time_s[s] >= MIN_LAG_S
+    }
+
+    /// Standard deviation of `w(s) − w(t)` (m).
+    pub(crate) fn sigma(&self, s: usize, t: usize) -> f64 {
+        let sum: f64 = self.error[s]
+            .iter()
+            .zip(&self.error[t])
+            .map(|(a, b)| (a - b) * (a - b))
+            .sum();
+        (sum / self.draws().max(1) as f64).sqrt().max(SIGMA_FLOOR_M)
+    }
+}
+
+/// A quantity with the standard deviations of all its pairs.
+#[derive(Debug, Clone)]
+pub(crate) struct Judged {
+    pub(crate) quantity: Quantity,
+    sigma: Vec<f64>,
+    /// Largest ratio of fall to σ in each draw's error.
+    pub(crate) ratio: Vec<f64>,
+}
+
+impl Judged {
+    /// Looks at all pairs: `n² k` operations.
+    pub(crate) fn new(quantity: Quantity) -> Self {
+        let n = quantity.len();
+        let mut sigma = vec![SIGMA_FLOOR_M; n * n];
+        let mut ratio = vec![0.0_f64; quantity.draws()];
+        for s in 0..n {
+            for t in s + 1..n {
+                if !quantity.is_pair(s, t) {
+                    continue;
+                }
+                let sd = quantity.sigma(s, t);
+                sigma[s * n + t] = sd;
+                let weight = sd.recip();
+                for ((best, a), b) in ratio
+                    .iter_mut()
+                    .zip(&quantity.error[s])
+                    .zip(&quantity.error[t])
+                {
+                    let fall = (a - b) * weight;
+                    if fall > *best {
+                        *best = fall;
+                    }
+                }
+            }
+        }
+        Self {
+            quantity,
+            sigma,
+            ratio,
+        }
+    }
+
+    /// Median σ of pairs about `lag_s` apart (m).
+    pub(crate) fn typical_sigma(&self, lag_s: f64) -> Option<f64> {
+        let n = self.quantity.len();
+        let mut found: Vec<f64> = (0..n)
+            .filter_map(|s| {
+                let t = self
+                    .quantity
+                    .time_s
+                    .partition_point(|&t| t < self.quantity.time_s[s] + lag_s);
+                (t < n).then(|| self.sigma[s * n + t])
+            })
+            .collect();
+        found.sort_by(f64::total_cmp);
+        found.get(found.len() / 2).copied()
+    }
+
+    /// Pairs `(s, t)` beyond `c · σ`, the deepest first in each stretch, then what lies before and after it.
+    fn pairs(&self, critical: f64, floor_m: f64) -> Vec<(usize, usize)> {
+        let n = self.quantity.len();
+        let mut found = Vec::new();
+        let mut stretches = vec![(0, n)];
+        while let Some((from, to)) = stretches.pop() {
+            let mut best: Option<(f64, usize, usize)> = None;
+            for s in from..to {
+                for t in s + 1..to {
+                    let fall = self.quantity.value[s] - self.quantity.value[t];
+                    if fall > best.map_or(floor_m, |b| b.0)
+                        && self.quantity.is_pair(s, t)
+                        && fall > critical * self.sigma[s * n + t]
+                    {
+                        best = Some((fall, s, t));
+                    }
+                }
+            }
+            if let Some((_, s, t)) = best {
+                found.push((s, t));
+                stretches.push((from, s));
+                stretches.push((t + 1, to));
+            }
+        }
+        found.sort_unstable();
+        found
+    }
+
+    /// Reversals beyond chance whose corrected depth reaches the floor.
+    ///
+    /// `family` holds the largest ratio of each draw over everything judged in the shot, sorted.
+    pub(crate) fn reversals(&self, family: &[f64], critical: f64, floor_m: f64) -> Vec<Reversal> {
+        let pairs = self.pairs(critical, floor_m);
+        let shape = without_noise(&self.quantity.value, &pairs);
+        let n = self.quantity.len();
+        pairs
+            .iter()
+            .enumerate()
+            .filter_map(|(index, &(s, t))| {
+                let from = if index == 0 { 0 } else { pairs[index - 1].1 };
+                let to = pairs.get(index + 1).map_or(n, |next| next.0 + 1);
+                let reversal = self.measure((s, t), &shape, (from, to), family);
+                (reversal.depth_m >= floor_m).then_some(reversal)
+            })
+            .collect()
+    }
+
+    fn measure(
+        &self,
+        (s, t): (usize, usize),
+        shape: &[f64],
+        (from, to): (usize, usize),
+        family: &[f64],
+    ) -> Reversal {
+        let q = &self.quantity;
+        let true_depth = deepest((from..to).map(|i| shape[i]));
+        let mut excess: Vec<f64> = (0..q.draws())
+            .map(|k| deepest((from..to).map(|i| shape[i] + q.error[i][k])) - true_depth)
+            .collect();
+        let bias = excess.iter().sum::<f64>() / excess.len().max(1) as f64;
+        excess.sort_by(f64::total_cmp);
+        let depth = (q.value[s] - q.value[t] - bias).max(0.0);
+        let sigma = self.sigma[s * q.len() + t];
+        let half = 1.96 * sigma;
+        let low = depth - (quantile(&excess, 0.975) - bias).max(half);
+        let high = depth + (bias - quantile(&excess, 0.025)).max(half);
+        let ratio = (q.value[s] - q.value[t]) / sigma;
+        let beyond = family.len() - family.partition_point(|&r| r < ratio);
+        let (start, end) = extent(&q.time_s, s, t, |i| q.value[i]);
+        let spans: Vec<(f64, f64)> = (0..q.draws())
+            .map(|k| extent(&q.time_s, s, t, |i| q.value[i] + q.error[i][k]))
+            .collect();
+        Reversal {
+            indices: (s, t),
+            depth_m: depth,
+            depth_low_m: low.max(0.0),
+            depth_high_m: high,
+            start_s: start,
+            start_sd_s: spread(spans.iter().map(|span| span.0), start),
+            end_s: end,
+            length_sd_s: spread(spans.iter().map(|span| span.1 - span.0), end - start),
+            // With K draws nothing below one in K + 1 can be told from zero.
+            probability: 1.0 - (beyond as f64 + 1.0) / (family.len() as f64 + 1.0),
+        }
+    }
+}
+
+/// A net reversal.
+#[derive(Debug, Clone)]
+pub(crate) struct Reversal {
+    pub(crate) indices: (usize, usize),
+    pub(crate) depth_m: f64,
+    pub(crate) depth_low_m: f64,
+    pub(crate) depth_high_m: f64,
+    pub(crate) start_s: f64,
+    pub(crate) start_sd_s: f64,
+    pub(crate) end_s: f64,
+    pub(crate) length_sd_s: f64,
+    pub(crate) probability: f64,
+}
+
+/// Largest fall of a curve below its running maximum.
+pub(crate) fn deepest(values: impl Iterator<Item = f64>) -> f64 {
+    let (mut top, mut depth) = (f64::NEG_INFINITY, 0.0_f64);
+    for value in values {
+        top = top.max(value);
+        depth = depth.max(top - value);
+    }
+    depth
+}
+
+/// The same with the indices of top and bottom.
+pub(crate) fn deepest_pair(values: &[f64]) -> (f64, usize, usize) {
+    let (mut top, mut best) = (0, (0.0, 0, 0));
+    for (i, &value) in values.iter().enumerate() {
+        if value > values[top] {
+            top = i;
+        }
+        if values[top] - value > best.0 {
+            best = (values[top] - value, top, i);
+        }
+    }
+    best
+}
+
+/// Where the fall from `s` to `t` passes 5 % and 95 % of its depth (s): the last time above, the first below.
+fn extent(time_s: &[f64], s: usize, t: usize, value: impl Fn(usize) -> f64) -> (f64, f64) {
+    let (top, depth) = (value(s), value(s) - value(t));
+    let (high, low) = (top - 0.05 * depth, top - 0.95 * depth);
+    let middle = top - 0.5 * depth;
+    let centre = (s..t).find(|&i| value(i + 1) <= middle).unwrap_or(s);
+    let between = |i: usize, level: f64| {
+        let (a, b) = (value(i), value(i + 1));
+        let share = if (a - b).abs() > 0.0 {
+            ((a - level) / (a - b)).clamp(0.0, 1.0)
+        } else {
+            0.5
+        };
+        time_s[i] + share * (time_s[i + 1] - time_s[i])
+    };
+    let start = (s..=centre)
+        .rev()
+        .find(|&i| value(i) >= high)
+        .map_or(time_s[s], |i| between(i, high));
+    let end = (centre..t)
+        .find(|&i| value(i + 1) <= low)
+        .map_or(time_s[t], |i| between(i, low));
+    (start, end.max(start))
+}
+
+/// The closest shape (least squares) that rises, falls within each pair, and rises again.
+fn without_noise(values: &[f64], pairs: &[(usize, usize)]) -> Vec<f64> {
+    let mut shape = Vec::with_capacity(values.len());
+    let mut from = 0;
+    for &(s, t) in pairs {
+        shape.extend(rising(&values[from..s]));
+        let falling: Vec<f64> = values[s..=t].iter().map(|v| -v).collect();
+        shape.extend(rising(&falling).into_iter().map(|v| -v));
+        from = t + 1;
+    }
+    shape.extend(rising(&values[from..]));
+    shape
+}
+
+/// Isotonic regression by pooling adjacent violators (Ayer et al. 1955, from memory).
+fn rising(values: &[f64]) -> Vec<f64> {
+    let mut blocks: Vec<(f64, usize)> = Vec::new();
+    for &value in values {
+        blocks.push((value, 1));
+        while let [.., (a, m), (b, n)] = blocks[..] {
+            if a <= b {
+                break;
+            }
+            blocks.truncate(blocks.len() - 2);
+            blocks.push(((a * m as f64 + b * n as f64) / (m + n) as f64, m + n));
+        }
+    }
+    blocks
+        .into_iter()
+        .flat_map(|(value, count)| std::iter::repeat_n(value, count))
+        .collect()
+}
+
+/// Quantile of sorted values, linear between them (type 7 of Hyndman & Fan 1996).
+pub(crate) fn quantile(sorted: &[f64], share: f64) -> f64 {
+    let Some(last) = sorted.len().checked_sub(1) else {
+        return 0.0;
+    };
+    let place = share * last as f64;
+    let below = place.floor() as usize;
+    let above = (below + 1).min(last);
+    sorted[below] + (place - below as f64) * (sorted[above] - sorted[below])
+}
+
+fn spread(values: impl Iterator<Item = f64>, centre: f64) -> f64 {
+    let (mut sum, mut count) = (0.0, 0.0);
+    for value in values {
+        sum += (value - centre).powi(2);
+        count += 1.0;
+    }
+    (sum / f64::max(count, 1.0)).sqrt()
+}
+
+/// Largest ratio of each draw over several quantities, sorted, and its upper quantile.
+pub(crate) fn family(judged: &[&Judged], false_alarms: f64) -> (Vec<f64>, f64) {
+    let draws = judged.iter().map(|j| j.ratio.len()).max().unwrap_or(0);
+    let mut largest: Vec<f64> = (0..draws)
+        .map(|k| {
+            judged
+                .iter()
+                .filter_map(|j| j.ratio.get(k))
+                .copied()
+                .fold(0.0, f64::max)
+        })
+        .collect();
+    largest.sort_by(f64::total_cmp);
+    let critical = quantile(&largest, 1.0 - false_alarms);
+    (largest, critical)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn isotonic_regression_of_a_known_case() {
+        let fitted = rising(&[1.0, 3.0, 2.0, 4.0, 3.5, 5.0]);
+        assert_eq!(fitted, vec![1.0, 2.5, 2.5, 3.75, 3.75, 5.0]);
+    }
+
+    #[test]
+    fn the_deepest_fall() {
+        let values = [0.0, 2.0, 1.0, 3.0, 0.5, 2.0];
+        assert!((deepest(values.iter().copied()) - 2.5).abs() < 1e-12);
+        assert_eq!(deepest_pair(&values), (2.5, 3, 4));
+    }
+
+    #[test]
+    fn extent_of_a_ramp() {
+        let time_s: Vec<f64> = (0..100).map(|i| f64::from(i) * 0.01).collect();
+        let ramp = |i: usize| -((time_s[i] - 0.4) / 0.2).clamp(0.0, 1.0);
+        let (start, end) = extent(&time_s, 10, 90, ramp);
+        assert!((start - 0.41).abs() < 1e-9 && (end - 0.59).abs() < 1e-9);
+    }
+}

@@ -1,0 +1,195 @@
+//! One shot, looked at closely.
+
+mod common;
+
+use common::{Archer, Noise, path, times};
+use drawarc_report::{
+    ArrowLineChoice, Phase, ReportSettings, Sentences, ShotContext, ShotKind, ShotSheet, Side,
+    SoundAt, Verdict, find_shots, score_shot,
+};
+use nalgebra::{Point3, Vector3};
+
+fn context(archer: &Archer) -> ShotContext<'static> {
+    let side = if archer.side > 0.0 {
+        Side::Right
+    } else {
+        Side::Left
+    };
+    let mut context = ShotContext::new("shot-01", "A", side);
+    context.forearm_m = Some((archer.forearm, 0.004));
+    context.arrow_line = ArrowLineChoice::StatedAnchor {
+        anchor_in_range: Point3::from(archer.stand),
+        sd_m: 0.003,
+    };
+    context
+}
+
+fn score(archer: &Archer, noise: Noise) -> ShotSheet {
+    let curves = archer.curves();
+    let t = times(0.0, curves.release + 3.5, 240.0);
+    let path = path(&t, |t| curves.elbow(t), noise, 200, archer.seed + 100);
+    let settings = ReportSettings::default();
+    let shots = find_shots(&path, &settings).unwrap();
+    assert_eq!(shots.len(), 1, "{shots:#?}");
+    let words = Sentences::english().unwrap();
+    score_shot(&path, &shots[0], &context(archer), &settings, &words).unwrap()
+}
+
+#[test]
+fn a_good_shot_is_good_and_its_phases_stand_where_they_are() {
+    let archer = Archer::default();
+    let curves = archer.curves();
+    let sheet = score(&archer, Noise::default());
+    println!(
+        "{}\n{}\n{:#?}",
+        sheet.sentence, sheet.how_sure, sheet.remarks
+    );
+    for phase in &sheet.phases {
+        println!(
+            "{:?}: {:.3} ± {:.4} to {:.3}",
+            phase.phase, phase.start_s, phase.start_sd_s, phase.end_s
+        );
+    }
+    println!("{:#?}", sheet.checks);
+    println!("{:#?}", sheet.measures);
+    println!("{:#?}", sheet.raw_reversal);
+    println!(
+        "truth: draw {:.3} anchor {:.3} expansion {:.3} release {:.3}",
+        curves.draw_start, curves.anchor_start, curves.expansion_start, curves.release
+    );
+    assert_eq!(sheet.verdict, Verdict::Good, "{:#?}", sheet.faults);
+    assert_eq!(sheet.kind, ShotKind::Released);
+    let release = sheet.release.as_ref().unwrap();
+    assert!((release.time_s.value - curves.release).abs() < 0.008);
+    let anchor = sheet.phase(Phase::Anchor).unwrap();
+    assert!((anchor.start_s - curves.anchor_start).abs() < 0.05);
+    let expansion = sheet.phase(Phase::Expansion).unwrap();
+    assert!((expansion.start_s - curves.expansion_start).abs() < 0.15);
+}
+
+#[test]
+fn a_collapse_is_found_with_its_depth() {
+    let archer = Archer {
+        collapse: Some((0.8, 0.3, 0.006)),
+        ..Archer::default()
+    };
+    let sheet = score(&archer, Noise::default());
+    println!("{} {:#?}", sheet.sentence, sheet.faults);
+    assert_eq!(sheet.verdict, Verdict::Collapse);
+    let fault = sheet.main_fault().unwrap();
+    assert!((fault.depth_mm.value - 6.0).abs() < 0.6);
+    assert!(fault.depth_mm.low < 6.0 && fault.depth_mm.high > 6.0);
+    let start = archer.curves().expansion_start + 0.8;
+    assert!(
+        (fault.start_s - start).abs() < 0.08,
+        "{} {start}",
+        fault.start_s
+    );
+}
+
+#[test]
+fn a_stall_is_found_with_its_start_and_length() {
+    let archer = Archer {
+        stall: Some((0.45, 0.3, 0.008)),
+        ..Archer::default()
+    };
+    let sheet = score(&archer, Noise::default());
+    println!("{} {:#?}", sheet.sentence, sheet.faults);
+    assert_eq!(sheet.verdict, Verdict::Stall);
+    let fault = sheet.main_fault().unwrap();
+    let start = archer.curves().draw_start + 0.45;
+    assert!(
+        (fault.start_s - start).abs() < 0.017,
+        "{} {start}",
+        fault.start_s
+    );
+    assert!(
+        (fault.length_s.value - 0.3).abs() < 0.017,
+        "{}",
+        fault.length_s.value
+    );
+}
+
+#[test]
+fn giving_way_around_is_found() {
+    let archer = Archer {
+        gives_way: Some((0.8, 0.4, 0.008)),
+        around: 0.03,
+        ..Archer::default()
+    };
+    let sheet = score(&archer, Noise::default());
+    println!("{} {:#?}", sheet.sentence, sheet.faults);
+    assert_eq!(sheet.verdict, Verdict::GaveWayAround);
+}
+
+#[test]
+fn sound_confirms_the_release_and_another_archers_does_not() {
+    let archer = Archer::default();
+    let curves = archer.curves();
+    let t = times(0.0, curves.release + 3.0, 240.0);
+    let path = path(&t, |t| curves.elbow(t), Noise::default(), 100, 5);
+    let settings = ReportSettings::default();
+    let words = Sentences::english().unwrap();
+    let shots = find_shots(&path, &settings).unwrap();
+    let mut context = context(&archer);
+    let sounds = [curves.release - 1.3, curves.release + 0.015];
+    context.sounds = sounds
+        .map(|time_s| SoundAt {
+            time_s,
+            sd_s: 0.001,
+        })
+        .to_vec();
+    let sheet = score_shot(&path, &shots[0], &context, &settings, &words).unwrap();
+    let release = sheet.release.unwrap();
+    println!("{release:#?}, truth {}", curves.release);
+    assert!((release.time_s.value - curves.release).abs() < 0.002);
+    context.sounds = vec![SoundAt {
+        time_s: curves.release + 0.06,
+        sd_s: 0.001,
+    }];
+    let sheet = score_shot(&path, &shots[0], &context, &settings, &words).unwrap();
+    assert!(sheet.release.unwrap().words.contains("not used"));
+}
+
+#[test]
+fn a_left_hander_gets_the_mirrored_sheet() {
+    let right = Archer {
+        collapse: Some((0.8, 0.3, 0.006)),
+        stand: Vector3::new(-0.05, 0.0, 1.52),
+        ..Archer::default()
+    };
+    let curves = right.curves();
+    let t = times(0.0, curves.release + 3.0, 240.0);
+    let path = path(&t, |t| curves.elbow(t), Noise::default(), 100, 5);
+    let mut mirrored = path.clone();
+    for point in mirrored
+        .mean
+        .iter_mut()
+        .chain(mirrored.draws.iter_mut().flatten())
+    {
+        point.y = -point.y;
+    }
+    let settings = ReportSettings::default();
+    let words = Sentences::english().unwrap();
+    let sheet = |path, side| {
+        let shots = find_shots(path, &settings).unwrap();
+        assert_eq!(shots[0].side_seen, Some(side));
+        let mut context = context(&right);
+        context.side = side;
+        score_shot(path, &shots[0], &context, &settings, &words).unwrap()
+    };
+    let (a, b) = (sheet(&path, Side::Right), sheet(&mirrored, Side::Left));
+    assert_eq!(a.sentence, b.sentence);
+    assert_eq!(a.faults.len(), b.faults.len());
+    let depth = |s: &ShotSheet| s.faults[0].depth_mm.value;
+    assert!(
+        (depth(&a) - depth(&b)).abs() < 0.1,
+        "{} {}",
+        depth(&a),
+        depth(&b)
+    );
+    assert_eq!(a.angles.views[a.angles.best].name, "3:00");
+    assert_eq!(b.angles.views[b.angles.best].name, "9:00");
+    let behind = |s: &ShotSheet| s.measures.behind_at_release_mm.value().unwrap();
+    assert!((behind(&a) - behind(&b)).abs() < 1e-6);
+}
