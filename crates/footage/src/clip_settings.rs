@@ -127,7 +127,7 @@ impl ClipSettings {
         if self.bit_depth != 8 && self.bit_depth != 10 {
             return Some(format!("bit depth {}: it must be 8 or 10", self.bit_depth));
         }
-        if self.rotation_deg >= 360 || self.rotation_deg % 90 != 0 {
+        if self.rotation_deg >= 360 || !self.rotation_deg.is_multiple_of(90) {
             return Some(format!(
                 "rotation {}°: it must be 0, 90, 180 or 270",
                 self.rotation_deg

@@ -167,7 +167,7 @@ impl PictureDecoder {
                 Ok(()) => {}
                 // A demuxer can find its way after a corrupt packet; every other error is final.
                 Err(ff::Error::InvalidData) if !self.error_is_last() => {
-                    condition.corrupt_packets += 1
+                    condition.corrupt_packets += 1;
                 }
                 Err(_) => return false,
             }

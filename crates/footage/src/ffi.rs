@@ -77,7 +77,7 @@ pub(crate) fn keep_only(input: &mut Input, stream: usize) {
 
 /// Moves the demuxer to the last key frame at or before a time, in ticks of the stream.
 pub(crate) fn seek_back(input: &mut Input, stream: usize, ticks: i64) -> Result<(), Error> {
-    let stream = i32::try_from(stream).map_err(|_| Error::StreamNotFound)?;
+    let stream = i32::try_from(stream).map_err(|_too_large| Error::StreamNotFound)?;
     // SAFETY: the context is valid; FFmpeg checks the stream number.
     let result =
         unsafe { ffi::av_seek_frame(input.as_mut_ptr(), stream, ticks, ffi::AVSEEK_FLAG_BACKWARD) };

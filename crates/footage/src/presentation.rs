@@ -27,7 +27,7 @@ pub(crate) struct Presentation {
     instants: BTreeSet<i64>,
     /// Times of packets that have not come out of the decoder; only kept for files with decode times.
     undecoded: BTreeSet<i64>,
-    presentation_differs: bool,
+    pts_differ: bool,
     decode_times_only: Option<bool>,
     next_index: u64,
     last: Option<i64>,
@@ -41,7 +41,7 @@ impl Presentation {
             reorder_depth,
             instants: BTreeSet::new(),
             undecoded: BTreeSet::new(),
-            presentation_differs: false,
+            pts_differ: false,
             decode_times_only: None,
             next_index: 0,
             last: None,
@@ -69,10 +69,11 @@ impl Presentation {
 
     /// A packet goes to the decoder.
     pub(crate) fn sent(&mut self, pts: Option<i64>, dts: Option<i64>) {
-        self.presentation_differs |= pts.is_some() && pts != dts;
-        if let Some(instant) = pts.or(dts) {
-            self.instants.insert(instant);
-        }
+        self.pts_differ |= pts.is_some() && pts != dts;
+        // An instant that is past already belongs to a frame that will run backwards.
+        let instant = pts.or(dts);
+        self.instants
+            .extend(instant.filter(|&instant| self.last.is_none_or(|last| instant > last)));
         if self.decode_times_only != Some(false) {
             self.undecoded.extend(pts);
         }
@@ -82,7 +83,7 @@ impl Presentation {
     pub(crate) fn place(&mut self, pts: Option<i64>) -> Placed {
         let decode_times_only = *self
             .decode_times_only
-            .get_or_insert(self.reorder_depth > 0 && !self.presentation_differs);
+            .get_or_insert(self.reorder_depth > 0 && !self.pts_differ);
         if decode_times_only {
             self.forget_lost(pts);
             return match self.instants.pop_first() {

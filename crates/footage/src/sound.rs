@@ -1,7 +1,7 @@
 use crate::chapters::Chapter;
 use crate::error::FootageError;
 use crate::resampling::Resampler;
-use crate::sound_decoding::SoundDecoder;
+use crate::sound_decoding::{Next, SoundDecoder};
 use crate::time::MediaTime;
 
 /// The whole sound of a recording: one channel (the mean of all).
@@ -185,12 +185,13 @@ impl SoundReader {
         }
         let next = match &mut self.decoder {
             Some(decoder) => decoder.next(&mut self.decoded)?,
-            None => None,
+            None => Next::End,
         };
-        let Some(time_s) = next else {
-            return self.next_chapter();
-        };
-        self.align(time_s);
+        match next {
+            Next::End => return self.next_chapter(),
+            Next::Untimed => self.align(None),
+            Next::At(time_s) => self.align(Some(time_s)),
+        }
         Ok(())
     }
 
@@ -205,7 +206,7 @@ impl SoundReader {
         self.ended = true;
         self.resampler
             .finish(&mut self.block)
-            .map_err(|reason| self.failed(&reason))
+            .map_err(|reason| self.failed(reason))
     }
 
     /// Compares the time of decoded samples with the count, and puts in silence or cuts samples where they differ.
@@ -259,10 +260,10 @@ impl SoundReader {
         self.taken += samples.len() as u64;
         self.resampler
             .push(samples, &mut self.block)
-            .map_err(|reason| self.failed(&reason))
+            .map_err(|reason| self.failed(reason))
     }
 
-    fn failed(&self, reason: &ffmpeg_next::Error) -> FootageError {
+    fn failed(&self, reason: ffmpeg_next::Error) -> FootageError {
         let last = self.chapters.len() - 1;
         FootageError::Decode {
             path: self.chapters[self.current.min(last)].footage.path().clone(),

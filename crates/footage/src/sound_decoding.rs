@@ -14,6 +14,17 @@ use crate::{container, ffi};
 
 const ERRORS_IN_A_ROW: u32 = 300;
 
+/// What the decoder gave.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) enum Next {
+    /// Samples, the first of which stands at this time in seconds.
+    At(f64),
+    /// Samples to which the file gives no time.
+    Untimed,
+    /// Nothing more.
+    End,
+}
+
 /// The sound of one file, as decoded, one channel at the rate asked for.
 pub(crate) struct SoundDecoder {
     path: PathBuf,
@@ -74,9 +85,8 @@ impl SoundDecoder {
         self.tick_s
     }
 
-    /// Puts the next decoded samples into `to` and gives the time of the first, if the file has one; `None` at
-    /// the end. Damaged packets are passed over: they show as a jump of the time.
-    pub(crate) fn next(&mut self, to: &mut Vec<f32>) -> Result<Option<Option<f64>>, FootageError> {
+    /// Puts the next decoded samples into `to` and says when the first of them stands. Damaged packets are passed over: they show as a jump of the time.
+    pub(crate) fn next(&mut self, to: &mut Vec<f32>) -> Result<Next, FootageError> {
         to.clear();
         loop {
             match self.decoder.receive_frame(&mut self.frame) {
@@ -89,14 +99,14 @@ impl SoundDecoder {
                         reason: reason.to_string(),
                     })?;
                     if !to.is_empty() {
-                        return Ok(Some(time_s));
+                        return Ok(time_s.map_or(Next::Untimed, Next::At));
                     }
                 }
-                Err(ff::Error::Eof) => return Ok(None),
+                Err(ff::Error::Eof) => return Ok(Next::End),
                 Err(ff::Error::Other {
                     errno: ff::error::EAGAIN,
                 }) if !self.draining => self.feed(),
-                Err(_) if self.error_is_last() => return Ok(None),
+                Err(_) if self.error_is_last() => return Ok(Next::End),
                 Err(_) => {}
             }
         }

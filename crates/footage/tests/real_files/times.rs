@@ -1,8 +1,6 @@
 //! Presentation times, against ffprobe and against what was written.
 
-mod common;
-
-use common::{
+use crate::common::{
     ffmpeg, ffprobe_frames, irregular, open, opencv_doc, read_all, small, write_numbered,
 };
 use drawarc_footage::{ClipSettings, TimeBase, VideoCodec};

@@ -6,7 +6,7 @@ use std::process::Command;
 use drawarc_footage::{ClipSettings, ClipWriter, Footage, Limits, Picture, TimeBase};
 
 /// A file of Debian's `opencv-doc`, unpacked if it is packed.
-pub fn opencv_doc(name: &str, folder: &Path) -> PathBuf {
+pub(crate) fn opencv_doc(name: &str, folder: &Path) -> PathBuf {
     let root = Path::new("/usr/share/doc/opencv-doc");
     let plain = root.join("examples/data").join(name);
     if plain.exists() {
@@ -29,7 +29,7 @@ pub fn opencv_doc(name: &str, folder: &Path) -> PathBuf {
 }
 
 /// What ffprobe says about every frame (`frame=...` entries of one stream kind), as JSON objects.
-pub fn ffprobe_frames(path: &Path, stream: &str, entries: &str) -> Vec<serde_json::Value> {
+pub(crate) fn ffprobe_frames(path: &Path, stream: &str, entries: &str) -> Vec<serde_json::Value> {
     let output = Command::new("ffprobe")
         .args([
             "-v",
@@ -49,7 +49,7 @@ pub fn ffprobe_frames(path: &Path, stream: &str, entries: &str) -> Vec<serde_jso
 }
 
 /// Runs FFmpeg, the program.
-pub fn ffmpeg(arguments: &[&str]) {
+pub(crate) fn ffmpeg(arguments: &[&str]) {
     let output = Command::new("ffmpeg")
         .args(["-v", "error", "-y"])
         .args(arguments)
@@ -63,12 +63,12 @@ pub fn ffmpeg(arguments: &[&str]) {
 }
 
 /// Opens with the default limits.
-pub fn open(path: &Path) -> Footage {
+pub(crate) fn open(path: &Path) -> Footage {
     Footage::open(path, &Limits::default()).unwrap()
 }
 
 /// Index, ticks and mean luma of every frame.
-pub fn read_all(footage: &Footage, threads: usize) -> Vec<(u64, i64, f64)> {
+pub(crate) fn read_all(footage: &Footage, threads: usize) -> Vec<(u64, i64, f64)> {
     let mut reader = footage.frames(threads).unwrap();
     let mut frames = Vec::new();
     while let Some(frame) = reader.next_frame().unwrap() {
@@ -90,7 +90,7 @@ pub fn read_all(footage: &Footage, threads: usize) -> Vec<(u64, i64, f64)> {
 }
 
 /// Small settings with ticks of 1/90000 s.
-pub fn small() -> ClipSettings {
+pub(crate) fn small() -> ClipSettings {
     ClipSettings {
         width_px: 64,
         height_px: 48,
@@ -101,7 +101,7 @@ pub fn small() -> ClipSettings {
 }
 
 /// A picture whose gray level tells which one it is: level `16 + n` (times 4 in 10 bits).
-pub fn numbered(n: u16, settings: &ClipSettings) -> Picture {
+pub(crate) fn numbered(n: u16, settings: &ClipSettings) -> Picture {
     let mut picture = Picture::new(settings.width_px, settings.height_px, settings.bit_depth);
     let level = (16 + n % 200) << (settings.bit_depth - 8);
     for y in 0..picture.height() {
@@ -113,7 +113,7 @@ pub fn numbered(n: u16, settings: &ClipSettings) -> Picture {
 }
 
 /// Writes numbered pictures at these ticks.
-pub fn write_numbered(path: &Path, settings: &ClipSettings, ticks: &[i64]) {
+pub(crate) fn write_numbered(path: &Path, settings: &ClipSettings, ticks: &[i64]) {
     let mut clip = ClipWriter::create(path, settings).unwrap();
     for (n, &tick) in (0..).zip(ticks) {
         clip.push_frame(tick, &numbered(n, settings)).unwrap();
@@ -122,7 +122,7 @@ pub fn write_numbered(path: &Path, settings: &ClipSettings, ticks: &[i64]) {
 }
 
 /// Irregular ticks: 60 frames a second with jitter, every so often a double step.
-pub fn irregular(count: i64) -> Vec<i64> {
+pub(crate) fn irregular(count: i64) -> Vec<i64> {
     let mut tick = 0;
     (0..count)
         .map(|n| {

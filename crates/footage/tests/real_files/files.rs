@@ -1,8 +1,8 @@
 //! Rotation, pixel formats, chapters, stills, and files that are not what they should be.
 
-mod common;
-
-use common::{ffmpeg, irregular, numbered, open, opencv_doc, read_all, small, write_numbered};
+use crate::common::{
+    ffmpeg, irregular, numbered, open, opencv_doc, read_all, small, write_numbered,
+};
 use drawarc_footage::{
     ClipSettings, ClipWriter, ColourMatrix, Footage, FootageError, Limits, Picture, Recording,
     RgbImage, SoundSettings, VideoCodec, encode_jpeg, read_still, read_still_gray, write_png,
@@ -305,6 +305,26 @@ fn stills_are_read_and_written() {
         encode_jpeg(&smooth, 90).unwrap()
     );
 
+    assert!(read_still(&folder.path().join("none.png"), &limits).is_err());
+    std::fs::write(&png, &std::fs::read(&png).unwrap()[..60]).unwrap();
+    assert!(read_still(&png, &limits).is_err());
+    assert!(
+        encode_jpeg(
+            &RgbImage {
+                width_px: 5,
+                height_px: 5,
+                samples: vec![0; 7]
+            },
+            90
+        )
+        .is_err()
+    );
+}
+
+#[test]
+fn gray_levels_of_stills_are_exact() {
+    let folder = tempfile::tempdir().unwrap();
+    let limits = Limits::default();
     let pgm = folder.path().join("ramp.pgm");
     std::fs::write(
         &pgm,
@@ -329,20 +349,6 @@ fn stills_are_read_and_written() {
     ]);
     let ours = read_still_gray(&photo, &limits).unwrap();
     assert_eq!(ours, read_still_gray(&theirs, &limits).unwrap());
-    assert!(read_still(&folder.path().join("none.png"), &limits).is_err());
-    std::fs::write(&png, &std::fs::read(&png).unwrap()[..60]).unwrap();
-    assert!(read_still(&png, &limits).is_err());
-    assert!(
-        encode_jpeg(
-            &RgbImage {
-                width_px: 5,
-                height_px: 5,
-                samples: vec![0; 7]
-            },
-            90
-        )
-        .is_err()
-    );
 }
 
 #[test]
@@ -414,7 +420,13 @@ fn wrong_files_are_named_for_what_they_are() {
         "{}",
         error(&at("cut.mp4"))
     );
+}
 
+#[test]
+fn more_than_the_limits_is_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    write_numbered(&at("whole.mp4"), &small(), &irregular(60));
     let narrow = Limits {
         max_width_px: 32,
         ..Limits::default()

@@ -1,8 +1,6 @@
 //! Sound and pictures on one clock.
 
-mod common;
-
-use common::{ffmpeg, ffprobe_frames, open, opencv_doc, small};
+use crate::common::{ffmpeg, ffprobe_frames, open, opencv_doc, small};
 use drawarc_footage::{ClipSettings, ClipWriter, Footage, Picture, Sound, SoundSettings};
 
 /// A clip of 3 s at 60 frames a second: at each of these times one white frame, and a click in the sound.
@@ -219,7 +217,7 @@ fn the_sound_of_real_recordings_has_the_length_and_start_that_ffprobe_states() {
 fn footage_without_sound_says_so() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("silent.mp4");
-    common::write_numbered(&path, &small(), &[0, 1500, 3000]);
+    crate::common::write_numbered(&path, &small(), &[0, 1500, 3000]);
     let footage = open(&path);
     assert!(footage.probe().sound.is_none());
     assert!(footage.sound(48_000).unwrap().is_none());
