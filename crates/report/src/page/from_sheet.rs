@@ -207,7 +207,9 @@ fn band(curve: &Curve) -> BandCurve {
 /// Fills what is not a number by straight lines between its neighbours, so that a view has something to
 /// draw under the veil with which it covers a gap.
 fn bridged(mut values: Vec<f64>) -> Vec<f64> {
-    let known: Vec<usize> = (0..values.len()).filter(|&index| values[index].is_finite()).collect();
+    let known: Vec<usize> = (0..values.len())
+        .filter(|&index| values[index].is_finite())
+        .collect();
     let (Some(&first), Some(&last)) = (known.first(), known.last()) else {
         return vec![0.0; values.len()];
     };

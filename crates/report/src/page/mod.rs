@@ -27,4 +27,6 @@ pub use practice::{
     StripPicture, TracePoint,
 };
 pub use render::page;
-pub use words::{CurveWord, CurveWords, MarkWords, MeasureWord, MethodWords, PageWords, WORDS_FORMAT, Words};
+pub use words::{
+    CurveWord, CurveWords, MarkWords, MeasureWord, MethodWords, PageWords, WORDS_FORMAT, Words,
+};

@@ -49,6 +49,8 @@ struct Row<'a> {
     card: &'a ShotCard,
     sketch: String,
     felt: Option<&'a str>,
+    /// The figures in two tables that stand side by side.
+    halves: [&'a [Figure]; 2],
 }
 
 struct Strip<'a> {
@@ -170,11 +172,16 @@ fn row<'a>(index: usize, shot: &'a PageShot, words: &'a Words) -> Row<'a> {
         .felt
         .as_deref()
         .map(|felt| words.felt.get(felt).map_or(felt, String::as_str));
+    let figures = shot
+        .card
+        .figures
+        .split_at(shot.card.figures.len().div_ceil(2));
     Row {
         index,
         card: &shot.card,
         sketch: shot_sketch(&shot.card),
         felt,
+        halves: figures.into(),
     }
 }
 
