@@ -43,4 +43,13 @@ pub enum SyncTrackError {
         /// How many cameras there are.
         expected: usize,
     },
+    /// A recording could not be read.
+    #[error("camera {camera}: {source}")]
+    Footage {
+        /// Index of the camera.
+        camera: usize,
+        /// What happened.
+        #[source]
+        source: drawarc_footage::FootageError,
+    },
 }

@@ -1,14 +1,35 @@
 //! When every frame was taken, and where the markers were in it.
 
+mod blob;
+mod choice;
+mod colour;
+#[cfg(test)]
+mod drawn;
 mod error;
+mod follower;
 mod gcc_phat;
+mod lone_choice;
 mod marker;
+#[cfg(test)]
+mod mire_tests;
+mod outline;
+mod outline_levels;
+#[cfg(test)]
+mod outline_tests;
 mod remark;
+mod series;
 mod sighting;
 mod sound_clocks;
 mod sound_event;
 mod sound_match;
 mod sound_scan;
+mod tone;
+mod track;
+mod track_settings;
+mod trail;
+mod trails;
+mod view;
+mod view_check;
 
 pub use error::SyncTrackError;
 pub use gcc_phat::{Delay, delay};
@@ -23,3 +44,6 @@ pub use sound_scan::{
     HeardEvent, SNIPPET_AFTER_S, SNIPPET_BEFORE_S, SoundScan, SoundScanner, SoundSettings,
     sound_events,
 };
+pub use track::{TrackInput, Windows, follow, track};
+pub use track_settings::{ChoiceSettings, TrackSettings};
+pub use trails::Trails;

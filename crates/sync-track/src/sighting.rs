@@ -26,6 +26,8 @@ pub enum AmbiguousReason {
     TwoCandidates,
     /// The views of different cameras contradict each other and it is not clear which one is right.
     ViewsDisagree,
+    /// It is off the smooth path of its neighbours.
+    OffItsPath,
     /// The patch is merged with another thing of nearly the same colour.
     Merged,
 }
@@ -66,6 +68,7 @@ impl std::fmt::Display for Verdict {
             Self::Hidden(HiddenReason::CutByBorder) => "hidden: cut by the picture's border",
             Self::Ambiguous(AmbiguousReason::TwoCandidates) => "ambiguous: two candidates",
             Self::Ambiguous(AmbiguousReason::ViewsDisagree) => "ambiguous: the views disagree",
+            Self::Ambiguous(AmbiguousReason::OffItsPath) => "ambiguous: off its own path",
             Self::Ambiguous(AmbiguousReason::Merged) => {
                 "ambiguous: merged with a thing of its colour"
             }

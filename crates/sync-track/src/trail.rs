@@ -1,0 +1,156 @@
+use crate::outline::{Outline, OutlineFit};
+use nalgebra::{Matrix2, Point2, Vector2};
+
+/// One patch in one frame.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct TrailPoint {
+    pub(crate) frame_index: u64,
+    pub(crate) camera_s: f64,
+    /// Fitted outline; of the blob alone where `fit` failed.
+    pub(crate) outline: Outline,
+    pub(crate) covariance_px2: Matrix2<f64>,
+    /// The outline fit succeeded.
+    pub(crate) fitted: bool,
+    pub(crate) clear_share: f64,
+    pub(crate) misfit: f64,
+    pub(crate) colour: [f64; 3],
+    pub(crate) at_border: bool,
+}
+
+/// A patch followed from frame to frame in one camera: a candidate for being a marker.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Trail {
+    /// Which class of markers it could be.
+    pub(crate) class: usize,
+    /// In order of time.
+    pub(crate) points: Vec<TrailPoint>,
+    velocity_px_s: Vector2<f64>,
+    colour: [f64; 3],
+    /// Longer and shorter half axis, lately.
+    half_axes_px: Vector2<f64>,
+}
+
+/// Share of a new observation in the running colour and size.
+const FRESH: f64 = 0.1;
+/// Chroma of the same thing stays within this angle (rad) ...
+const SAME_HUE_RAD: f64 = 0.22;
+/// ... and this factor of strength from frame to frame.
+const SAME_STRENGTH: f64 = 1.8;
+/// Size of the same thing stays within this factor.
+const SAME_SIZE: f64 = 1.6;
+/// ... and its longer half axis within this one.
+const SAME_LENGTH: f64 = 1.45;
+/// Movement that a track may start with unseen: px a second at the start, before a velocity is known.
+const FIRST_SPEED_PX_S: f64 = 400.0;
+/// Acceleration of a marker in the picture that must not break a track (px/s²): 100 m/s² at 3 m and f = 1500.
+const ACCELERATION_PX_S2: f64 = 50_000.0;
+
+impl Trail {
+    pub(crate) fn new(class: usize, point: TrailPoint) -> Self {
+        Self {
+            class,
+            velocity_px_s: Vector2::zeros(),
+            colour: point.colour,
+            half_axes_px: sorted_axes(&point.outline),
+            points: vec![point],
+        }
+    }
+
+    pub(crate) fn last(&self) -> &TrailPoint {
+        self.points.last().expect("a trail starts with a point")
+    }
+
+    pub(crate) fn first(&self) -> &TrailPoint {
+        self.points.first().expect("a trail starts with a point")
+    }
+
+    pub(crate) fn velocity_px_s(&self) -> Vector2<f64> {
+        self.velocity_px_s
+    }
+
+    /// Where it should be at a later time, and how far off that may be (px).
+    pub(crate) fn prediction(&self, camera_s: f64) -> (Point2<f64>, f64) {
+        let ahead_s = (camera_s - self.last().camera_s).max(0.0);
+        let centre = self.last().outline.centre_px + self.velocity_px_s * ahead_s;
+        let first = if self.points.len() < 3 { FIRST_SPEED_PX_S } else { 0.0 };
+        let gate = 2.0
+            + 0.4 * self.radius_px()
+            + first * ahead_s
+            + 0.5 * (0.5 * ACCELERATION_PX_S2 * ahead_s * ahead_s).min(40.0);
+        (centre, gate)
+    }
+
+    /// Could the patch be the same thing, by colour and size?
+    pub(crate) fn is_like(&self, point: &TrailPoint) -> bool {
+        let (colour, axes) = (point.colour, sorted_axes(&point.outline));
+        let (own, other) = (
+            Vector2::new(self.colour[1], self.colour[2]),
+            Vector2::new(colour[1], colour[2]),
+        );
+        let colourless = own.norm() < 5.0;
+        let turn = own.perp(&other).atan2(own.dot(&other)).abs();
+        let strength = (own.norm() / other.norm().max(1e-6)).ln().abs();
+        // An edge next to the marker would stretch the outline along itself; the shorter axis of a dot may shrink fast.
+        let longer = (axes.x / self.half_axes_px.x).ln().abs();
+        let size = (point.outline.radius_px() / self.radius_px()).ln().abs();
+        (colourless || (turn < SAME_HUE_RAD && strength < SAME_STRENGTH.ln()))
+            && size < SAME_SIZE.ln()
+            && (longer < SAME_LENGTH.ln() || !point.fitted)
+    }
+
+    pub(crate) fn push(&mut self, point: TrailPoint) {
+        let step_s = point.camera_s - self.last().camera_s;
+        if step_s > 0.0 {
+            let fresh = (point.outline.centre_px - self.last().outline.centre_px) / step_s;
+            let share = if self.points.len() < 2 { 1.0 } else { 0.7 };
+            self.velocity_px_s += (fresh - self.velocity_px_s) * share;
+        }
+        if point.fitted {
+            self.half_axes_px += (sorted_axes(&point.outline) - self.half_axes_px) * FRESH;
+            for (own, other) in self.colour.iter_mut().zip(point.colour) {
+                *own += FRESH * (other - *own);
+            }
+        }
+        self.points.push(point);
+    }
+
+    /// Radius as it has been lately (px).
+    pub(crate) fn radius_px(&self) -> f64 {
+        (self.half_axes_px.x * self.half_axes_px.y).sqrt()
+    }
+
+    /// Half the diagonal of the box that its centres fill (px): how far it moved.
+    pub(crate) fn roaming_px(&self) -> f64 {
+        let (mut low, mut high) = (self.first().outline.centre_px, self.first().outline.centre_px);
+        for point in &self.points {
+            low = low.inf(&point.outline.centre_px);
+            high = high.sup(&point.outline.centre_px);
+        }
+        0.5 * (high - low).norm()
+    }
+
+    /// Share of frames whose outline was fitted.
+    pub(crate) fn fitted_share(&self) -> f64 {
+        self.points.iter().filter(|point| point.fitted).count() as f64 / self.points.len() as f64
+    }
+}
+
+fn sorted_axes(outline: &Outline) -> Vector2<f64> {
+    Vector2::new(outline.half_axes_px.max(), outline.half_axes_px.min())
+}
+
+impl From<(&OutlineFit, u64, f64, bool)> for TrailPoint {
+    fn from((fit, frame_index, camera_s, at_border): (&OutlineFit, u64, f64, bool)) -> Self {
+        Self {
+            frame_index,
+            camera_s,
+            outline: fit.outline,
+            covariance_px2: fit.covariance_px2,
+            fitted: true,
+            clear_share: fit.clear_share,
+            misfit: fit.misfit,
+            colour: fit.colour,
+            at_border,
+        }
+    }
+}

@@ -1,0 +1,147 @@
+use crate::choice::{Chosen, choose, contenders};
+use crate::follower::{MarkerClass, classes_of};
+use crate::lone_choice::choose_alone;
+use crate::series::{LookedAt, Subject, series_of};
+use crate::trail::Trail;
+use crate::view_check::mark_disagreeing;
+use crate::{
+    ChoiceSettings, MarkerRole, MarkerSpec, SightingSeries, SyncTrackError,
+};
+use drawarc_rig::{ClockModel, Rig};
+
+/// Everything of the markers' colours that moved or lay in the pictures of all cameras. Which of it is the marker is
+/// decided by [`Trails::choose`], as often as clocks or rig become better, without looking at the footage again.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Trails {
+    pub(crate) markers: Vec<MarkerSpec>,
+    pub(crate) classes: Vec<MarkerClass>,
+    pub(crate) looked_at: Vec<LookedAt>,
+    pub(crate) trails: Vec<Vec<Trail>>,
+}
+
+impl Trails {
+    pub(crate) fn new(
+        markers: &[MarkerSpec],
+        looked_at: Vec<LookedAt>,
+        trails: Vec<Vec<Trail>>,
+    ) -> Result<Self, SyncTrackError> {
+        Ok(Self {
+            markers: markers.to_vec(),
+            classes: classes_of(markers)?,
+            looked_at,
+            trails,
+        })
+    }
+
+    /// Number of patches that were followed, per camera.
+    pub fn patches(&self) -> Vec<usize> {
+        self.trails.iter().map(Vec::len).collect()
+    }
+
+    /// Number of frames looked at, per camera.
+    pub fn frames(&self) -> Vec<usize> {
+        self.looked_at.iter().map(|looked_at| looked_at.frames.len()).collect()
+    }
+
+    /// The sightings of every marker in every camera, in the order markers × cameras. Without clocks each camera
+    /// chooses by itself (what moves most), good enough to find the clocks by motion.
+    ///
+    /// # Errors
+    /// [`SyncTrackError::CameraCount`] where rig or clocks do not have the footage's number of cameras.
+    pub fn choose(
+        &self,
+        rig: &Rig,
+        clocks: Option<&[ClockModel]>,
+        settings: &ChoiceSettings,
+    ) -> Result<Vec<SightingSeries>, SyncTrackError> {
+        let cameras = self.trails.len();
+        for (what, found) in [
+            ("cameras of the rig", rig.cameras.len()),
+            ("clocks", clocks.map_or(cameras, <[_]>::len)),
+        ] {
+            if found != cameras {
+                return Err(SyncTrackError::CameraCount {
+                    what,
+                    found,
+                    expected: cameras,
+                });
+            }
+        }
+        let mut found: Vec<Option<Vec<SightingSeries>>> = vec![None; self.markers.len()];
+        for (index, class) in self.classes.iter().enumerate() {
+            let mut chosen = match clocks {
+                Some(clocks) if cameras > 1 => {
+                    let contenders = contenders(rig, clocks, &self.trails, index);
+                    choose((rig, clocks), class, &contenders, settings)
+                }
+                _ => choose_alone(&self.trails, index, class.members.len()),
+            };
+            order_by_place(&mut chosen);
+            for (member, marker) in self.members_in_order(class).into_iter().enumerate() {
+                let nothing = Chosen {
+                    trails: vec![Vec::new(); cameras],
+                    place_in_range: None,
+                };
+                let chosen = chosen.get(member).unwrap_or(&nothing);
+                let mut all = self.series(rig, index, marker, chosen);
+                if let Some(clocks) = clocks {
+                    mark_disagreeing(rig, clocks, &mut all, settings);
+                }
+                found[marker] = Some(all);
+            }
+        }
+        Ok(found.into_iter().flatten().flatten().collect())
+    }
+
+    fn series(
+        &self,
+        rig: &Rig,
+        class: usize,
+        marker: usize,
+        chosen: &Chosen,
+    ) -> Vec<SightingSeries> {
+        (0..self.trails.len())
+            .map(|camera| {
+                let subject = Subject {
+                    camera,
+                    role: self.markers[marker].role,
+                    shape: self.markers[marker].shape,
+                    class,
+                };
+                series_of(
+                    &subject,
+                    &rig.cameras[camera],
+                    &self.looked_at[camera],
+                    &self.trails[camera],
+                    &chosen.trails[camera],
+                )
+            })
+            .collect()
+    }
+
+    /// Markers that look alike, from the draw elbow forward to the bow hand.
+    fn members_in_order(&self, class: &MarkerClass) -> Vec<usize> {
+        let mut members = class.members.clone();
+        members.sort_by_key(|&marker| forwardness(self.markers[marker].role));
+        members
+    }
+}
+
+/// Order of the markers along the arrow at full draw.
+fn forwardness(role: MarkerRole) -> u8 {
+    match role {
+        MarkerRole::Elbow => 0,
+        MarkerRole::DrawShoulder => 1,
+        MarkerRole::StringHand => 2,
+        MarkerRole::Nock => 3,
+        MarkerRole::ArrowRest => 4,
+        MarkerRole::BowHand => 5,
+    }
+}
+
+fn order_by_place(chosen: &mut [Chosen]) {
+    chosen.sort_by(|p, q| {
+        let x = |chosen: &Chosen| chosen.place_in_range.map_or(f64::INFINITY, |place| place.x);
+        x(p).total_cmp(&x(q))
+    });
+}
