@@ -130,7 +130,7 @@ pub(crate) fn of_camera(
     let mut squares = 0.0;
     let middle = board.centre();
     for moment in &bundle.moments {
-        for view in moment.views.iter().filter(|view| view.camera == index) {
+        for view in moment.used().filter(|view| view.camera == index) {
             found.views += 1;
             squares += bundle.view_rms_px(moment, view).powi(2);
             let camera_from_board =

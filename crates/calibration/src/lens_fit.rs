@@ -134,6 +134,7 @@ pub(crate) fn view_of(camera: &SurveyCamera, index: usize, at: usize) -> View {
         range_s: camera.clock.range_from_camera(time_s),
         rate: camera.clock.rate_at(time_s),
         corners_px: sighting.corners_px.clone(),
+        used: true,
     }
 }
 

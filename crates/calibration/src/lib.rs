@@ -14,6 +14,7 @@
 //! [`scan_board`] (the edge: decodes and runs `OpenCV`) → [`BoardSighting`] → [`survey`] (pure) →
 //! [`drawarc_rig::Rig`].
 
+mod adjustment;
 mod board;
 mod bundle;
 mod corner_order;

@@ -1,8 +1,8 @@
 //! The whole survey: from sightings of the board to a rig.
 
-use crate::bundle::{Bundle, CameraState, Moment, Solution, SolverSettings};
-use crate::corner_quality::median;
-use crate::diagnostics::{self, LeftOut, SolverSummary, Survey, SurveyDiagnostics};
+use crate::adjustment::adjust;
+use crate::bundle::{Bundle, CameraState, Moment, Solution};
+use crate::diagnostics::{self, SolverSummary, Survey, SurveyDiagnostics};
 use crate::lens_fit::{FittedLens, LensTask, first_state, fit_lens, motion_in_camera, view_of};
 use crate::moments::{MomentPlan, moments};
 use crate::pose_graph::{MotionsInCameras, first_poses, shared_moments};
@@ -12,15 +12,7 @@ use drawarc_rig::{Level, RangeFrame};
 use rayon::prelude::*;
 
 /// Views below which a lens is not tried.
-const LEAST_VIEWS: usize = 3;
-/// The adjustment ends when the cost falls by less than this share.
-const LEAST_FALL: f64 = 1e-10;
-/// Rounds of measuring the noise and leaving out views.
-const ROUNDS: usize = 3;
-/// Median of a squared distance in two dimensions, in units of the variance per axis: 2 ln 2.
-const MEDIAN_SQUARE: f64 = 1.386_294_361_119_890_6;
-/// A lens with views that all fit within this (px) has no bad ones: a limit below it would leave out good views of exact data.
-const LEAST_VIEW_LIMIT_PX: f64 = 0.05;
+pub(crate) const LEAST_VIEWS: usize = 3;
 
 /// Surveys a rig.
 ///
@@ -53,7 +45,8 @@ pub fn survey(input: &SurveyInput) -> Result<Survey, CalibrationError> {
         shared_moments: shared_moments(&motions, input.cameras.len()),
         ..SurveyDiagnostics::default()
     };
-    let solution = adjust(input, &mut bundle, &mut report.left_out)?;
+    let (solution, left_out) = adjust(input, &mut bundle)?;
+    report.left_out = left_out;
     for camera in &bundle.cameras {
         if camera.lens.parameters().iter().any(|p| !p.is_finite()) {
             return Err(CalibrationError::Degenerate {
@@ -231,117 +224,6 @@ fn join<'a>(
     Ok((bundle, kept))
 }
 
-/// Adjusts, measures the noise, leaves out bad views, and again.
-fn adjust(
-    input: &SurveyInput,
-    bundle: &mut Bundle,
-    left_out: &mut Vec<LeftOut>,
-) -> Result<Solution, CalibrationError> {
-    let settings = SolverSettings {
-        most_steps: input.settings.most_steps,
-        least_fall: LEAST_FALL,
-    };
-    let rough = SolverSettings {
-        least_fall: 1e-5,
-        ..settings
-    };
-    let mut solution = bundle.solve(rough);
-    let first_cost = solution.first_cost;
-    let mut steps = solution.steps;
-    for round in 0..ROUNDS {
-        measure_noise(bundle);
-        let bad = bad_views(input, bundle);
-        if bad.is_empty() && round > 0 {
-            break;
-        }
-        for moment in &mut bundle.moments {
-            moment.views.retain(|view| {
-                !bad.iter().any(|(camera, sighting, _)| {
-                    (view.camera, view.sighting) == (*camera, *sighting)
-                })
-            });
-        }
-        left_out.extend(bad.into_iter().map(|(_, _, entry)| entry));
-        solution = bundle.solve(if round + 1 < ROUNDS { rough } else { settings });
-        steps += solution.steps;
-    }
-    solution = bundle.solve(settings);
-    steps += solution.steps;
-    for (index, camera) in input.cameras.iter().enumerate() {
-        let views = bundle
-            .moments
-            .iter()
-            .flat_map(|moment| &moment.views)
-            .filter(|view| view.camera == index)
-            .count();
-        if views == 0 {
-            return Err(CalibrationError::TooFewViews {
-                camera: camera.name.clone(),
-                views,
-                needed: LEAST_VIEWS,
-            });
-        }
-    }
-    solution.first_cost = first_cost;
-    solution.steps = steps;
-    Ok(solution)
-}
-
-/// Corner noise of each camera from the residuals: robust, and corrected for the parameters that were fitted.
-fn measure_noise(bundle: &mut Bundle) {
-    for index in 0..bundle.cameras.len() {
-        let mut squares = Vec::new();
-        let mut fitted = bundle.cameras[index].free().iter().filter(|f| **f).count() as f64;
-        for moment in &bundle.moments {
-            let own = moment.views.iter().filter(|view| view.camera == index);
-            let share = own.clone().count() as f64 / moment.views.len().max(1) as f64;
-            fitted += share * moment.motion.freedom.count() as f64;
-            for view in own {
-                squares.extend(bundle.squared_px(moment, view));
-            }
-        }
-        let count = 2.0 * squares.len() as f64;
-        if count > fitted + 10.0 {
-            let variance = median(&mut squares) / MEDIAN_SQUARE * count / (count - fitted);
-            bundle.cameras[index].sd_px = variance.sqrt().max(1e-6);
-        }
-    }
-}
-
-/// Views whose residual is far above what is usual for their camera: `(camera, sighting, entry)`.
-fn bad_views(input: &SurveyInput, bundle: &Bundle) -> Vec<(usize, usize, LeftOut)> {
-    let mut bad = Vec::new();
-    for (index, camera) in input.cameras.iter().enumerate() {
-        let views: Vec<(usize, f64)> = bundle
-            .moments
-            .iter()
-            .flat_map(|moment| {
-                moment
-                    .views
-                    .iter()
-                    .filter(|view| view.camera == index)
-                    .map(|view| (view.sighting, bundle.view_rms_px(moment, view)))
-            })
-            .collect();
-        let mut rms: Vec<f64> = views.iter().map(|(_, rms)| *rms).collect();
-        let limit_px = (median(&mut rms) * input.settings.view_limit).max(LEAST_VIEW_LIMIT_PX);
-        for (sighting, rms_px) in views {
-            if rms_px > limit_px {
-                let seen = &camera.sightings[sighting];
-                let entry = LeftOut {
-                    camera: index,
-                    frame_index: seen.frame_index,
-                    time_s: seen.time_s,
-                    rms_px,
-                    limit_px,
-                };
-                bad.push((index, sighting, entry));
-            }
-        }
-    }
-    bad
-}
-
 /// Moves everything into the range frame and fixes the gauge there.
 fn set_frame(
     input: &SurveyInput,
@@ -372,7 +254,7 @@ fn set_frame(
         } => {
             let stills = input.cameras.iter().any(|camera| camera.stills);
             let usable: Vec<usize> = (0..plans.len())
-                .filter(|at| !bundle.moments[*at].views.is_empty())
+                .filter(|at| bundle.moments[*at].used().count() > 0)
                 .collect();
             let candidates: Vec<&MomentPlan> = usable.iter().map(|at| plans[*at]).collect();
             let at = range_frame::board_on_line(&candidates, *window_s, *least_rest_s, stills)?;
@@ -385,7 +267,7 @@ fn set_frame(
             report.board_on_line_s = Some((plans[at].time_s, plans[at].rest_s.unwrap_or(0.0)));
             Ok(Frame {
                 fixed_by: RangeFrame::BoardOnLine {
-                    views: bundle.moments[at].views.len(),
+                    views: bundle.moments[at].used().count(),
                 },
                 level: Level::AssumedFromBoard,
                 point_covariance: None,
@@ -405,7 +287,7 @@ fn summary_of(solution: &Solution, bundle: &Bundle) -> SolverSummary {
         moments: bundle
             .moments
             .iter()
-            .filter(|moment| !moment.views.is_empty())
+            .filter(|moment| moment.used().count() > 0)
             .count(),
     }
 }

@@ -66,7 +66,7 @@ impl Bundle {
     /// Cost of one moment (in units of corner variance).
     pub(super) fn moment_cost(&self, moment: &Moment) -> f64 {
         let mut cost: f64 = motion_priors(moment).iter().map(|(_, r, _)| r * r).sum();
-        for view in &moment.views {
+        for view in moment.used() {
             let weight = self.cameras[view.camera].sd_px.powi(-2);
             for square in self.squared_px(moment, view) {
                 cost += if square.is_finite() {
@@ -153,7 +153,7 @@ impl Bundle {
             part.normal[(k, k)] += root * root;
             part.slope[k] += root * residual;
         }
-        for view in &moment.views {
+        for view in moment.used() {
             let count = self.cameras[view.camera].count();
             let at = part
                 .cameras

@@ -105,6 +105,8 @@ pub(crate) struct View {
     pub(crate) rate: f64,
     /// Corners (px).
     pub(crate) corners_px: Vec<Point2<f64>>,
+    /// `false`: left out.
+    pub(crate) used: bool,
 }
 
 /// One moment: the board's motion and the views that show it.
@@ -112,6 +114,13 @@ pub(crate) struct View {
 pub(crate) struct Moment {
     pub(crate) motion: BoardMotion,
     pub(crate) views: Vec<View>,
+}
+
+impl Moment {
+    /// The views that count.
+    pub(crate) fn used(&self) -> impl Iterator<Item = &View> + Clone {
+        self.views.iter().filter(|view| view.used)
+    }
 }
 
 /// The whole problem, with its present estimate.

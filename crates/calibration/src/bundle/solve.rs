@@ -291,6 +291,36 @@ impl Bundle {
         sum / places.count as f64
     }
 
+    /// Fits the motion of one moment, all its views used, to the cameras as they stand.
+    pub(crate) fn refit(&self, moment: &mut Moment) {
+        let mut alone = self.clone_cameras_fixed();
+        for view in &mut moment.views {
+            view.used = true;
+        }
+        alone.moments = vec![moment.clone()];
+        alone.solve(SolverSettings {
+            most_steps: 20,
+            least_fall: 1e-4,
+        });
+        moment.motion = alone.moments[0].motion;
+    }
+
+    fn clone_cameras_fixed(&self) -> Self {
+        let mut cameras = self.cameras.clone();
+        for camera in &mut cameras {
+            camera.pose_free = false;
+            camera.lens_free.fill(false);
+            camera.readout_prior = None;
+            camera.clock_priors = [None; 2];
+        }
+        Self {
+            cameras,
+            moments: Vec::new(),
+            corners_from_middle: self.corners_from_middle.clone(),
+            loss_limit: self.loss_limit,
+        }
+    }
+
     /// Fixes the gauge on the board of one moment instead of the first camera.
     pub(crate) fn fix_gauge_on(&mut self, moment: usize) {
         self.moments[moment].motion.freedom = Freedom::Fixed;

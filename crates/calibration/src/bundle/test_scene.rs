@@ -123,6 +123,7 @@ pub(crate) fn scene_of(moving: bool, moments: usize, seed: u64) -> Bundle {
                     range_s: time_s,
                     rate: 1.0,
                     corners_px: vec![nalgebra::Point2::new(960.0, 540.0); board.corner_count()],
+                    used: true,
                 };
                 // The row that a corner is seen in decides when; a few rounds settle it.
                 for _ in 0..30 {
