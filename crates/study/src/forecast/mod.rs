@@ -19,11 +19,13 @@ mod sketch;
 
 pub use body::BodyPart;
 pub use danger::Danger;
+pub(crate) use detectable::deepest_reversal;
 pub use detectable::{DetectionSettings, SmallestFaults};
 pub use improve::{Advice, ImproveSettings, Move, improve};
 pub use marker::{Look, MarkerKind, MarkerNoise, Unseen, look};
 pub use nominal_shot::{Body, Hand, NominalArcher, NominalPhase};
 pub use nominal_survey::nominal_rig;
+pub(crate) use plan_picture::escape;
 pub use plan_picture::{PlanView, plan_svg};
 pub use precision::{CameraTiming, FrameLook, MotionPrior};
 pub use rig_forecast::{
