@@ -36,7 +36,6 @@ pub(crate) struct PictureDecoder {
     errors_in_a_row: u32,
     /// A key frame that was read while seeking and still has to be decoded.
     pending: bool,
-    lost_before: u64,
 }
 
 /// A decoder for one stream, threaded by frames.
@@ -90,7 +89,6 @@ impl PictureDecoder {
             draining: false,
             errors_in_a_row: 0,
             pending: false,
-            lost_before: 0,
         })
     }
 
@@ -109,8 +107,8 @@ impl PictureDecoder {
                     self.errors_in_a_row = 0;
                     self.check_size()?;
                     let placed = self.presentation.place(self.frame.pts());
-                    condition.lost_frames = self.lost_before + self.presentation.lost;
-                    condition.decode_times_only |= self.presentation.decode_times_only();
+                    condition.lost_frames += self.presentation.take_lost();
+                    condition.decode_times_only |= self.presentation.dealt_out();
                     match placed {
                         Placed::At { ticks, index } => {
                             let damaged = self.frame.is_corrupt() || self.frame.has_decode_errors();
@@ -125,7 +123,11 @@ impl PictureDecoder {
                         Placed::Backwards => condition.backward_frames += 1,
                     }
                 }
-                Err(ff::Error::Eof) => return Ok(None),
+                Err(ff::Error::Eof) => {
+                    self.presentation.end();
+                    condition.lost_frames += self.presentation.take_lost();
+                    return Ok(None);
+                }
                 Err(ff::Error::Other {
                     errno: ff::error::EAGAIN,
                 }) if !self.draining => {
@@ -243,9 +245,7 @@ impl PictureDecoder {
             }
             count += 1;
         }
-        let lost_before = self.lost_before + self.presentation.lost;
         *self = Self::open(&self.footage, self.threads)?;
-        self.lost_before = lost_before;
         let mut rank = 0;
         for _ in 0..=key_frame {
             if !self.read(&mut nothing) {

@@ -227,11 +227,7 @@ fn picture_probe(
     let metadata = input.metadata();
     let first_of = |keys: &[&str]| {
         keys.iter()
-            .find_map(|key| {
-                metadata
-                    .get(key)
-                    .or_else(|| stream.metadata().get(key).map(|_| ""))
-            })
+            .find_map(|key| metadata.get(key))
             .map(str::to_owned)
     };
     let make = first_of(&[

@@ -31,8 +31,10 @@ pub(crate) struct Presentation {
     decode_times_only: Option<bool>,
     next_index: u64,
     last: Option<i64>,
+    /// A frame got another instant than that of its own packet.
+    dealt_out: bool,
     /// Frames that the file holds and the decoder did not give.
-    pub(crate) lost: u64,
+    lost: u64,
 }
 
 impl Presentation {
@@ -45,13 +47,25 @@ impl Presentation {
             decode_times_only: None,
             next_index: 0,
             last: None,
+            dealt_out: false,
             lost: 0,
         }
     }
 
-    /// Whether the file only carries decode times; known after the first frame.
-    pub(crate) fn decode_times_only(&self) -> bool {
-        self.decode_times_only == Some(true)
+    /// Whether frames got other instants than those of their own packets.
+    pub(crate) fn dealt_out(&self) -> bool {
+        self.dealt_out
+    }
+
+    /// Frames that were lost since this was asked last.
+    pub(crate) fn take_lost(&mut self) -> u64 {
+        std::mem::take(&mut self.lost)
+    }
+
+    /// The decoder has given all: what has not come out is lost.
+    pub(crate) fn end(&mut self) {
+        self.lost += self.instants.len() as u64;
+        self.instants.clear();
     }
 
     /// Index of the next frame.
@@ -88,7 +102,10 @@ impl Presentation {
             self.forget_lost(pts);
             return match self.instants.pop_first() {
                 None => Placed::Untimed,
-                Some(ticks) => self.show(ticks),
+                Some(ticks) => {
+                    self.dealt_out |= pts.is_some_and(|pts| pts != ticks);
+                    self.show(ticks)
+                }
             };
         }
         self.undecoded.clear();
@@ -155,8 +172,8 @@ mod tests {
         assert_eq!(times.place(Some(35)), Placed::Backwards);
         assert_eq!(times.place(None), Placed::Untimed);
         assert_eq!(times.place(Some(50)), at(50, 5));
-        assert_eq!(times.lost, 1);
-        assert!(!times.decode_times_only());
+        assert_eq!(times.take_lost(), 1);
+        assert!(!times.dealt_out());
     }
 
     #[test]
@@ -174,6 +191,8 @@ mod tests {
             shown,
             [at(0, 0), at(34, 1), at(67, 2), at(101, 3), at(134, 4)]
         );
-        assert!(times.decode_times_only());
+        assert!(times.dealt_out());
+        times.end();
+        assert_eq!(times.take_lost(), 1);
     }
 }

@@ -40,6 +40,8 @@ pub struct SoundBlock<'a> {
 /// Real recordings jitter (`box.mp4` of `opencv-doc`: -1.7 to +0.2 ms around the count) and containers round; a
 /// lost packet of AAC or MP3 is 21 to 26 ms.
 const TRUST_COUNT_S: f64 = 8e-3;
+/// A longer jump forward than this is no pause but a time that cannot be; its samples are passed over.
+const LONGEST_JUMP_S: f64 = 600.0;
 /// Silence is given out in blocks of this many samples.
 const SILENCE_BLOCK: usize = 16_384;
 
@@ -234,7 +236,8 @@ impl SoundReader {
             return;
         }
         self.jumps += u64::from(!at_seam);
-        if ahead_s > chapter.footage.limits().max_duration_s {
+        let end_s = self.taken as f64 / rate + ahead_s;
+        if ahead_s > LONGEST_JUMP_S || end_s > chapter.footage.limits().max_duration_s {
             // A time that cannot be: the samples are passed over.
             self.decoded.clear();
             return;

@@ -159,6 +159,17 @@ fn seeking_gives_the_frames_of_reading_through() {
 }
 
 #[test]
+fn readers_and_writers_may_move_to_other_threads() {
+    fn may_move<T: Send>() {}
+    fn may_be_shared<T: Send + Sync>() {}
+    may_move::<drawarc_footage::FrameReader>();
+    may_move::<drawarc_footage::SoundReader>();
+    may_move::<drawarc_footage::ClipWriter>();
+    may_be_shared::<drawarc_footage::Footage>();
+    may_be_shared::<drawarc_footage::Recording>();
+}
+
+#[test]
 fn a_time_base_of_ntsc_is_kept_exact() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("ntsc.mp4");
