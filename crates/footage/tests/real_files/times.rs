@@ -158,6 +158,50 @@ fn seeking_gives_the_frames_of_reading_through() {
     }
 }
 
+/// An edit list that begins between two key frames: the frames before it are decoded, never shown, never counted.
+#[test]
+fn frames_cut_away_by_an_edit_list_are_neither_shown_nor_counted() {
+    let folder = tempfile::tempdir().unwrap();
+    let whole = folder.path().join("whole.mp4");
+    let settings = ClipSettings {
+        b_frames: Some(2),
+        preset: "veryfast".into(),
+        key_frame_every: 40,
+        nominal_rate_hz: 60.0,
+        ..small()
+    };
+    write_numbered(
+        &whole,
+        &settings,
+        &(0..120).map(|n| n * 1500).collect::<Vec<_>>(),
+    );
+    let trimmed = folder.path().join("trimmed.mp4");
+    ffmpeg(&[
+        "-ss",
+        "0.9",
+        "-i",
+        whole.to_str().unwrap(),
+        "-c",
+        "copy",
+        trimmed.to_str().unwrap(),
+    ]);
+    let footage = open(&trimmed);
+    let ours = read_all(&footage, 2);
+    let mut theirs = ffprobe_pts(&trimmed);
+    theirs.sort_unstable();
+    assert_eq!(ours.iter().map(|frame| frame.1).collect::<Vec<_>>(), theirs);
+    assert!(ours.len() < 80 && ours.len() > 60, "{}", ours.len());
+    // The first picture shown is the one at the cut: frame 54 of the whole.
+    assert!((ours[0].2 - 16.0 - 54.0).abs() < 2.0, "{:?}", ours[0]);
+    assert!(ours.iter().map(|frame| frame.0).eq(0..ours.len() as u64));
+    let mut reader = footage.frames(1).unwrap();
+    for at in [50, 10, 30, 0] {
+        reader.seek(ours[at].1 as f64 / 90_000.0).unwrap();
+        let frame = reader.next_frame().unwrap().unwrap();
+        assert_eq!((frame.index, frame.time.ticks), (ours[at].0, ours[at].1));
+    }
+}
+
 #[test]
 fn readers_and_writers_may_move_to_other_threads() {
     fn may_move<T: Send>() {}
