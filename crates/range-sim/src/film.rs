@@ -1,0 +1,202 @@
+//! Films a scenario: one video file a camera, and the truth beside them.
+
+use crate::canvas::Canvas;
+use crate::error::RangeSimError;
+use crate::film_time::TICKS_PER_SECOND;
+use crate::hall::Hall;
+use crate::paint::{Stage, draw_frame};
+use crate::picture::{Developer, Planes};
+use crate::projection::slopes_from_pixel;
+use crate::scenario::{FilmCodec, Scenario};
+use crate::sound::{SOUND_RATE_HZ, hear};
+use crate::truth::Truth;
+use crate::world::World;
+use drawarc_footage::{ClipSettings, ClipWriter, Picture, SoundSettings, TimeBase, VideoCodec};
+use nalgebra::{Point2, Vector3};
+use rayon::prelude::*;
+use std::path::{Path, PathBuf};
+
+/// Frames that are drawn side by side; the encoder works on the batch before meanwhile.
+const BATCH: usize = 8;
+
+/// What was written.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Rendered {
+    /// One video a camera, in their order.
+    pub videos: Vec<PathBuf>,
+    /// The truth.
+    pub truth: PathBuf,
+}
+
+/// One camera, set up to film: still background drawn, noise mixed.
+#[derive(Debug)]
+pub struct CameraStage<'a> {
+    world: &'a World,
+    view: usize,
+    stage: Stage,
+    developer: Developer,
+    desks: Vec<(Canvas, Planes)>,
+}
+
+impl<'a> CameraStage<'a> {
+    /// Draws what stands still. `desks` frames can then be drawn at the same time.
+    pub fn new(world: &'a World, view: usize, desks: usize) -> Self {
+        let stage = still(world, view);
+        let camera = &world.scenario.cameras[view];
+        let seed = world.scenario.seed.wrapping_mul(31).wrapping_add(view as u64);
+        let developer = Developer::new(camera, world.scenario.light.exposure, &stage, seed);
+        let size = camera.image_size;
+        let desks = (0..desks.max(1))
+            .map(|_| {
+                let canvas = Canvas::new(size.width_px as usize, size.height_px as usize, &stage.background);
+                (canvas, developer.planes())
+            })
+            .collect();
+        Self { world, view, stage, developer, desks }
+    }
+
+    /// Pictures of frames `(index, ticks)`, at most as many as there are desks.
+    pub fn pictures(&mut self, frames: &[(usize, i64)]) -> Vec<Picture> {
+        let Self { world, view, stage, developer, desks } = self;
+        let (world, view, stage, developer) = (*world, *view, &*stage, &*developer);
+        desks
+            .par_iter_mut()
+            .zip(frames)
+            .filter_map(|((canvas, planes), &(index, ticks))| {
+                let camera_s = ticks as f64 / f64::from(TICKS_PER_SECOND);
+                draw_frame(world, view, stage, camera_s, canvas);
+                developer.develop(canvas, planes, index as u64)
+            })
+            .collect()
+    }
+}
+
+/// The rays and the still background of a camera; four rays a pixel.
+fn still(world: &World, view: usize) -> Stage {
+    let view = &world.views[view];
+    let size = view.camera.image_size;
+    let hall = Hall::new(world.scenario.seed, world.scenario.light.look_alikes);
+    let range_from_camera = view.camera_from_range.rotation.inverse();
+    let centre = view.centre_in_range();
+    let rows: Vec<Vec<([f32; 2], [f32; 3])>> = (0..size.height_px)
+        .into_par_iter()
+        .map(|y| {
+            (0..size.width_px)
+                .map(|x| {
+                    let slope = |dx: f64, dy: f64| {
+                        let pixel = Point2::new(f64::from(x) + dx, f64::from(y) + dy);
+                        slopes_from_pixel(&view.camera.lens, &pixel).unwrap_or_else(|| Point2::new(9.0, 9.0))
+                    };
+                    let mut rgb = [0.0_f32; 3];
+                    for (dx, dy) in [(-0.375, -0.125), (0.125, -0.375), (0.375, 0.125), (-0.125, 0.375)] {
+                        let s = slope(dx, dy);
+                        let ray = range_from_camera * Vector3::new(s.x, s.y, 1.0);
+                        let seen = hall.colour(&centre, &ray);
+                        for k in 0..3 {
+                            rgb[k] += 0.25 * seen[k].min(1.3);
+                        }
+                    }
+                    let s = slope(0.0, 0.0);
+                    #[expect(clippy::cast_possible_truncation, reason = "a ray to 1e-4 px")]
+                    let slopes = [s.x as f32, s.y as f32];
+                    (slopes, rgb)
+                })
+                .collect()
+        })
+        .collect();
+    let pixels = size.width_px as usize * size.height_px as usize;
+    let mut stage = Stage { background: Vec::with_capacity(pixels), slopes: Vec::with_capacity(pixels) };
+    for (slopes, rgb) in rows.into_iter().flatten() {
+        stage.slopes.push(slopes);
+        stage.background.push(rgb);
+    }
+    stage
+}
+
+/// Films a scenario into a folder: `<camera>.mp4` for each camera and `truth.json`. The folder is created; files
+/// of these names are replaced. `progress` hears fractions from 0 to 1.
+///
+/// # Errors
+/// [`RangeSimError`] where the scenario cannot be filmed or a file cannot be written.
+pub fn render(
+    scenario: &Scenario,
+    folder: &Path,
+    progress: &mut dyn FnMut(f64),
+) -> Result<Rendered, RangeSimError> {
+    let world = World::new(scenario)?;
+    let file_error = |path: &Path, source| RangeSimError::File { path: path.to_path_buf(), source };
+    std::fs::create_dir_all(folder).map_err(|source| file_error(folder, source))?;
+    let total: usize = (0..world.views.len()).map(|view| world.frame_ticks(view).len()).sum();
+    let mut done = 0;
+    let mut videos = Vec::new();
+    for view in 0..world.views.len() {
+        let path = folder.join(format!("{}.mp4", scenario.cameras[view].name));
+        film(&world, view, &path, &mut |frames| {
+            progress(0.98 * (done + frames) as f64 / total.max(1) as f64);
+        })?;
+        done += world.frame_ticks(view).len();
+        videos.push(path);
+    }
+    let truth = folder.join("truth.json");
+    let text = serde_json::to_vec(&Truth::of(&world))?;
+    std::fs::write(&truth, text).map_err(|source| file_error(&truth, source))?;
+    progress(1.0);
+    Ok(Rendered { videos, truth })
+}
+
+fn film(world: &World, view: usize, path: &Path, progress: &mut dyn FnMut(usize)) -> Result<(), RangeSimError> {
+    let camera = &world.scenario.cameras[view];
+    let ticks = world.frame_ticks(view);
+    let until_s = ticks.last().map_or(0.0, |&tick| tick as f64 / f64::from(TICKS_PER_SECOND)) + 1.0 / camera.rate_hz;
+    let sound = camera.sound.then(|| hear(world, &world.views[view], world.scenario.seed + view as u64, until_s));
+    let settings = ClipSettings {
+        width_px: camera.image_size.width_px,
+        height_px: camera.image_size.height_px,
+        codec: match camera.codec {
+            FilmCodec::H264 => VideoCodec::H264,
+            FilmCodec::Hevc8 | FilmCodec::Hevc10 => VideoCodec::Hevc,
+        },
+        bit_depth: if camera.codec == FilmCodec::Hevc10 { 10 } else { 8 },
+        time_base: TimeBase { numerator: 1, denominator: TICKS_PER_SECOND },
+        rotation_deg: camera.rotation_deg,
+        preset: "ultrafast".to_owned(),
+        crf: camera.crf,
+        nominal_rate_hz: camera.rate_hz,
+        sound: camera.sound.then(|| SoundSettings { sample_rate_hz: SOUND_RATE_HZ, ..SoundSettings::default() }),
+        ..ClipSettings::default()
+    };
+    let mut writer = ClipWriter::create(path, &settings)?;
+    let (send, receive) = std::sync::mpsc::sync_channel::<(i64, Picture)>(BATCH);
+    let sound = sound.unwrap_or_default();
+    std::thread::scope(|scope| -> Result<(), RangeSimError> {
+        let encoder = scope.spawn(move || -> Result<(), drawarc_footage::FootageError> {
+            let mut heard = 0;
+            for (tick, picture) in receive {
+                writer.push_frame(tick, &picture)?;
+                #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "samples of a clip")]
+                let until = ((tick * i64::from(SOUND_RATE_HZ) / i64::from(TICKS_PER_SECOND)) as usize).min(sound.len());
+                if until > heard {
+                    writer.push_sound(&sound[heard..until])?;
+                    heard = until;
+                }
+            }
+            if heard < sound.len() {
+                writer.push_sound(&sound[heard..])?;
+            }
+            writer.finish()
+        });
+        let mut stage = CameraStage::new(world, view, BATCH);
+        let numbered: Vec<(usize, i64)> = ticks.iter().copied().enumerate().collect();
+        'batches: for batch in numbered.chunks(BATCH) {
+            for (&(index, tick), picture) in batch.iter().zip(stage.pictures(batch)) {
+                if send.send((tick, picture)).is_err() {
+                    break 'batches;
+                }
+                progress(index + 1);
+            }
+        }
+        drop(send);
+        encoder.join().map_err(|_| RangeSimError::Encoder)??;
+        Ok(())
+    })
+}

@@ -1,0 +1,126 @@
+//! The printed sheet: where a ray meets it, and how much ink a pixel sees.
+
+use crate::board::BoardMotion;
+use nalgebra::{Isometry3, Vector3};
+
+/// Where a ray through the camera's origin meets the sheet.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Hit {
+    /// `t` of the point `t · direction`.
+    pub(crate) t: f64,
+    /// Place on the sheet from its middle, along the arrow and across (m).
+    pub(crate) x_m: f64,
+    pub(crate) y_m: f64,
+    /// Seen from the printed side.
+    pub(crate) printed: bool,
+}
+
+/// Where the infinite sheet (bent along x as the board is) is met.
+pub(crate) fn meet(board: &BoardMotion, camera_from_middle: &Isometry3<f64>, direction: &Vector3<f64>) -> Option<Hit> {
+    let back = camera_from_middle.rotation.inverse();
+    let d = back * direction;
+    let from = back * -camera_from_middle.translation.vector;
+    if d.z.abs() < 1e-9 {
+        return None;
+    }
+    let mut t = -from.z / d.z;
+    if board.plan.bend_m != 0.0 {
+        for _ in 0..6 {
+            let x = from.x + t * d.x;
+            let (height, slope) = board.bend(x);
+            t -= (from.z + t * d.z - height) / (d.z - slope * d.x);
+        }
+    }
+    (t > 0.05).then_some(Hit {
+        t,
+        x_m: from.x + t * d.x,
+        y_m: from.y + t * d.y,
+        printed: from.z > board.bend(0.0).0.min(0.0) && d.z < 0.0,
+    })
+}
+
+/// Where the sheet itself is met.
+pub(crate) fn hit(board: &BoardMotion, camera_from_middle: &Isometry3<f64>, direction: &Vector3<f64>) -> Option<Hit> {
+    let half = board.half_sheet();
+    meet(board, camera_from_middle, direction).filter(|hit| hit.x_m.abs() < half.0 && hit.y_m.abs() < half.1)
+}
+
+/// Fraction of the unit square about the origin on the side `n·p < distance` of a line with unit normal `n`.
+pub(crate) fn half_plane_share(distance: f64, normal_x: f64, normal_y: f64) -> f64 {
+    let (a, b) = (normal_x.abs().max(normal_y.abs()), normal_x.abs().min(normal_y.abs()));
+    let far = distance.abs();
+    let share = if far >= 0.5 * (a + b) {
+        0.0
+    } else if far <= 0.5 * (a - b) || b < 1e-9 {
+        0.5 - far / a
+    } else {
+        let rest = 0.5 * (a + b) - far;
+        rest * rest / (2.0 * a * b)
+    };
+    if distance > 0.0 { 1.0 - share } else { share }
+}
+
+/// How the sheet's coordinates change over one pixel: for `x` and `y`, the gradient's length (m/px) and its
+/// direction in the picture.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Footprint {
+    pub(crate) x: (f64, f64, f64),
+    pub(crate) y: (f64, f64, f64),
+}
+
+impl Footprint {
+    pub(crate) fn of(here: &Hit, right: &Hit, below: &Hit) -> Self {
+        let gradient = |along: f64, down: f64| {
+            let size = along.hypot(down).max(1e-12);
+            (size, along / size, down / size)
+        };
+        Self {
+            x: gradient(right.x_m - here.x_m, below.x_m - here.x_m),
+            y: gradient(right.y_m - here.y_m, below.y_m - here.y_m),
+        }
+    }
+}
+
+/// Signed square wave along one axis, filtered by the pixel: `+1` in even cells.
+fn wave(coordinate: f64, pitch: f64, (size, nx, ny): (f64, f64, f64)) -> f64 {
+    let cells = coordinate / pitch;
+    let line = cells.round();
+    let distance_px = (coordinate - line * pitch) / size;
+    // Share of the pixel beyond the line, on the side of growing coordinate.
+    let beyond = half_plane_share(distance_px, nx, ny);
+    #[expect(clippy::cast_possible_truncation, reason = "cells of a board")]
+    let even = (line as i64).rem_euclid(2) == 0;
+    let sign = if even { 1.0 } else { -1.0 };
+    sign * (2.0 * beyond - 1.0)
+}
+
+/// `(cover, white)`: how much of the pixel the sheet covers, and how white it is there, 0 ink to 1 paper.
+pub(crate) fn look(board: &BoardMotion, hit: &Hit, footprint: &Footprint) -> (f64, f64) {
+    let plan = &board.plan;
+    let half = board.half_sheet();
+    let inside = |coordinate: f64, limit: f64, g: (f64, f64, f64)| {
+        half_plane_share((limit - coordinate.abs()) / g.0, g.1, g.2)
+    };
+    let cover = inside(hit.x_m, half.0, footprint.x) * inside(hit.y_m, half.1, footprint.y);
+    if !hit.printed {
+        return (cover, 0.55);
+    }
+    let rim_x = half.0 - plan.rim_m;
+    let rim_y = half.1 - plan.rim_m;
+    let printed = inside(hit.x_m, rim_x, footprint.x) * inside(hit.y_m, rim_y, footprint.y);
+    // Measured from corner (0, 0).
+    let x = hit.x_m + rim_x - plan.pitch_x_m;
+    let y = hit.y_m + rim_y - plan.pitch_y_m;
+    let product = wave(x, plan.pitch_x_m, footprint.x) * wave(y, plan.pitch_y_m, footprint.y);
+    // The square beyond corner (0, 0) is black: both waves are negative there, so a positive product is ink.
+    let ink = printed * 0.5 * (1.0 + product);
+    // The arrow on the lower rim.
+    let shaft = (hit.y_m + half.1 - 0.5 * plan.rim_m).abs();
+    let arrow_ink = {
+        let tip = 0.06 - hit.x_m;
+        let head = (0.0..0.03).contains(&tip) && shaft < 0.3 * tip;
+        let stem = (-0.06..0.035).contains(&hit.x_m) && shaft < 0.0025;
+        f64::from(u8::from(head || stem)) * 0.85
+    };
+    (cover, (1.0 - ink - arrow_ink).max(0.0))
+}
