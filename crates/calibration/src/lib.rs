@@ -15,6 +15,8 @@
 //! [`drawarc_rig::Rig`].
 
 mod adjustment;
+mod background;
+mod background_shift;
 mod board;
 mod bundle;
 mod corner_order;
@@ -31,10 +33,13 @@ mod range_frame;
 mod rig_of;
 mod scan;
 mod selection;
+mod sheet;
 mod sighting;
 mod survey;
 mod survey_input;
 
+pub use background::{BackgroundReference, Patch};
+pub use background_shift::{BackgroundShift, CameraVerdict, MOVED_DEG, ZOOMED, changed_since};
 pub use board::Board;
 pub use detector::{BoardCorners, BoardDetector, Effort, GrayView};
 pub use diagnostics::{
@@ -42,6 +47,7 @@ pub use diagnostics::{
 };
 pub use error::CalibrationError;
 pub use scan::{BoardScan, Rest, ScanSettings, scan_board};
+pub use sheet::{Paper, Sheet};
 pub use sighting::BoardSighting;
 pub use survey::survey;
 pub use survey_input::{

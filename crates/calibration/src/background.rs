@@ -1,0 +1,246 @@
+//! Is the camera still where it was surveyed? The still background answers.
+//!
+//! A reference keeps small patches of the background: textured spots that did not change over several pictures. In a later
+//! picture each patch is found again to a small fraction of a pixel (Lucas & Kanade 1981, with gain and offset of the
+//! light), and the shifts are explained by a turn of the camera and a change of focal length, robustly: people who walk
+//! through cover some patches, not all.
+
+use crate::background_shift::{BackgroundShift, explain};
+use crate::corner_quality::median;
+use crate::detector::GrayView;
+use drawarc_rig::Lens;
+use nalgebra::{Matrix2, Matrix4, Point2, Vector2, Vector4};
+use serde::{Deserialize, Serialize};
+
+/// Half of a patch's side, less the middle pixel (px).
+const HALF_PX: i32 = 10;
+/// Patches kept, at most.
+const MOST_PATCHES: usize = 80;
+/// Cells over the picture, so that patches spread.
+const CELLS: (usize, usize) = (12, 8);
+/// Patches of one cell, at most.
+const PER_CELL: usize = 2;
+/// Smaller eigenvalue of the mean gradient matrix below which a patch has no texture (grey levels² per px²).
+const LEAST_TEXTURE: f64 = 25.0;
+/// Change of a patch over the reference's pictures (grey levels, median) above which it is no background.
+const MOST_CHANGE: f64 = 6.0;
+/// Correlation below which a patch counts as covered.
+const LEAST_CORRELATION: f64 = 0.8;
+/// Coarse search (px).
+const SEARCH_PX: i32 = 24;
+
+/// One spot of the background.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Patch {
+    /// Its middle (px, whole numbers).
+    pub centre_px: [i32; 2],
+    /// Grey levels, row by row, 21 × 21.
+    pub grey: Vec<u8>,
+}
+
+/// The background as it was at the survey.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct BackgroundReference {
+    /// Width and height of the picture (px).
+    pub size_px: [u32; 2],
+    /// The patches.
+    pub patches: Vec<Patch>,
+}
+
+fn texture(picture: GrayView<'_>, centre: Point2<f64>) -> f64 {
+    let mut sum = Matrix2::zeros();
+    let mut count = 0.0;
+    for dy in (-HALF_PX..=HALF_PX).step_by(2) {
+        for dx in (-HALF_PX..=HALF_PX).step_by(2) {
+            let at = centre + Vector2::new(f64::from(dx), f64::from(dy));
+            let slope = slope(picture, at);
+            sum += slope * slope.transpose();
+            count += 1.0;
+        }
+    }
+    sum.symmetric_eigenvalues().min() / count
+}
+
+fn slope(picture: GrayView<'_>, at: Point2<f64>) -> Vector2<f64> {
+    let grey = |x: f64, y: f64| picture.sample(at + Vector2::new(x, y));
+    Vector2::new(
+        (grey(1.0, 0.0) - grey(-1.0, 0.0)) / 2.0,
+        (grey(0.0, 1.0) - grey(0.0, -1.0)) / 2.0,
+    )
+}
+
+fn offsets() -> impl Iterator<Item = Vector2<f64>> {
+    (-HALF_PX..=HALF_PX).flat_map(|dy| {
+        (-HALF_PX..=HALF_PX).map(move |dx| Vector2::new(f64::from(dx), f64::from(dy)))
+    })
+}
+
+impl BackgroundReference {
+    /// Takes patches from pictures of one stretch of a recording, a second or more apart, so that what moves is left out. All must have
+    /// the size of the first; `None` without pictures.
+    pub fn from_pictures(pictures: &[GrayView<'_>]) -> Option<Self> {
+        let first = pictures.first()?;
+        let (width, height) = (first.width_px(), first.height_px());
+        if pictures
+            .iter()
+            .any(|p| (p.width_px(), p.height_px()) != (width, height))
+        {
+            return None;
+        }
+        let margin = SEARCH_PX + HALF_PX + 2;
+        let (columns, rows) = (
+            i32::try_from(width).ok()? - margin,
+            i32::try_from(height).ok()? - margin,
+        );
+        let mut cells: Vec<Vec<(f64, [i32; 2])>> = vec![Vec::new(); CELLS.0 * CELLS.1];
+        for y in (margin..rows).step_by(8) {
+            for x in (margin..columns).step_by(8) {
+                let value = texture(*first, Point2::new(f64::from(x), f64::from(y)));
+                if value > LEAST_TEXTURE {
+                    let column = usize::try_from(x).ok()? * CELLS.0 / width as usize;
+                    let row = usize::try_from(y).ok()? * CELLS.1 / height as usize;
+                    cells[row * CELLS.0 + column].push((value, [x, y]));
+                }
+            }
+        }
+        let mut patches = Vec::new();
+        for cell in &mut cells {
+            cell.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+            let mut kept: Vec<[i32; 2]> = Vec::new();
+            for (_, centre) in cell.iter() {
+                let apart = kept
+                    .iter()
+                    .all(|k| (k[0] - centre[0]).abs() + (k[1] - centre[1]).abs() > 2 * HALF_PX);
+                if kept.len() < PER_CELL && apart && is_still(pictures, *centre) {
+                    kept.push(*centre);
+                }
+            }
+            patches.extend(kept);
+        }
+        // The strongest of all where there are too many.
+        patches.sort_by(|a, b| {
+            let value =
+                |c: &[i32; 2]| texture(*first, Point2::new(f64::from(c[0]), f64::from(c[1])));
+            value(b).total_cmp(&value(a)).then(a.cmp(b))
+        });
+        patches.truncate(MOST_PATCHES);
+        Some(Self {
+            size_px: [width, height],
+            patches: patches
+                .into_iter()
+                .map(|centre_px| Patch {
+                    centre_px,
+                    grey: median_patch(pictures, centre_px),
+                })
+                .collect(),
+        })
+    }
+
+    /// Compares a picture with the reference. `lens` turns shifts into angles.
+    pub fn compare(&self, picture: GrayView<'_>, lens: &Lens) -> BackgroundShift {
+        let same_size = [picture.width_px(), picture.height_px()] == self.size_px;
+        let shifts: Vec<(Point2<f64>, Vector2<f64>)> = if same_size {
+            self.patches
+                .iter()
+                .filter_map(|patch| {
+                    let centre =
+                        Point2::new(f64::from(patch.centre_px[0]), f64::from(patch.centre_px[1]));
+                    Some((centre, find(patch, centre, picture)?))
+                })
+                .collect()
+        } else {
+            Vec::new()
+        };
+        explain(&shifts, lens)
+    }
+}
+
+fn is_still(pictures: &[GrayView<'_>], centre: [i32; 2]) -> bool {
+    let middle = Point2::new(f64::from(centre[0]), f64::from(centre[1]));
+    pictures.iter().skip(1).all(|picture| {
+        let mut changes: Vec<f64> = offsets()
+            .step_by(3)
+            .map(|d| (picture.sample(middle + d) - pictures[0].sample(middle + d)).abs())
+            .collect();
+        median(&mut changes) < MOST_CHANGE
+    })
+}
+
+fn median_patch(pictures: &[GrayView<'_>], centre: [i32; 2]) -> Vec<u8> {
+    let middle = Point2::new(f64::from(centre[0]), f64::from(centre[1]));
+    offsets()
+        .map(|d| {
+            let mut values: Vec<f64> = pictures.iter().map(|p| p.sample(middle + d)).collect();
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "a grey level of 8 bits"
+            )]
+            let grey = median(&mut values).round() as u8;
+            grey
+        })
+        .collect()
+}
+
+fn correlation(patch: &[f64], picture: GrayView<'_>, at: Point2<f64>, step: usize) -> f64 {
+    let mut sums = [0.0; 5];
+    let mut n = 0.0;
+    for (a, d) in patch.iter().zip(offsets()).step_by(step) {
+        let b = picture.sample(at + d);
+        for (sum, value) in sums.iter_mut().zip([*a, b, a * a, b * b, a * b]) {
+            *sum += value;
+        }
+        n += 1.0;
+    }
+    let [a, b, aa, bb, ab] = sums.map(|sum| sum / n);
+    let spread = ((aa - a * a) * (bb - b * b)).max(0.0).sqrt();
+    if spread < 1.0 {
+        0.0
+    } else {
+        (ab - a * b) / spread
+    }
+}
+
+/// Shift of a patch (px): coarse by correlation, fine by Gauss-Newton on shift, gain and offset.
+fn find(patch: &Patch, centre: Point2<f64>, picture: GrayView<'_>) -> Option<Vector2<f64>> {
+    let grey: Vec<f64> = patch.grey.iter().map(|g| f64::from(*g)).collect();
+    let mut best = (correlation(&grey, picture, centre, 1), Vector2::zeros());
+    if best.0 < LEAST_CORRELATION {
+        for dy in (-SEARCH_PX..=SEARCH_PX).step_by(2) {
+            for dx in (-SEARCH_PX..=SEARCH_PX).step_by(2) {
+                let shift = Vector2::new(f64::from(dx), f64::from(dy));
+                let value = correlation(&grey, picture, centre + shift, 4);
+                if value > best.0 {
+                    best = (value, shift);
+                }
+            }
+        }
+    }
+    let mut shift = best.1;
+    let (mut gain, mut offset) = (1.0, 0.0);
+    for _ in 0..20 {
+        let mut normal = Matrix4::zeros();
+        let mut pull = Vector4::zeros();
+        for (reference, d) in grey.iter().zip(offsets()) {
+            let at = centre + shift + d;
+            let slope = slope(picture, at) * gain;
+            let value = picture.sample(at);
+            let row = Vector4::new(slope.x, slope.y, value, 1.0);
+            let residual = gain * value + offset - reference;
+            normal += row * row.transpose();
+            pull += row * residual;
+        }
+        let step = normal.try_inverse()? * pull;
+        shift -= step.xy();
+        gain -= step[2];
+        offset -= step[3];
+        if step.xy().norm() < 1e-4 {
+            break;
+        }
+    }
+    let limit = f64::from(SEARCH_PX) + 2.0;
+    let inside = shift.norm() < limit && (0.3..3.0).contains(&gain);
+    (inside && correlation(&grey, picture, centre + shift, 1) > LEAST_CORRELATION).then_some(shift)
+}
