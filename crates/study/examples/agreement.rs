@@ -21,7 +21,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         })
         .collect();
     let mut above = pattern;
-    above.name = "overhead".to_owned();
+    "overhead".clone_into(&mut above.name);
     above.place = Place::Overhead;
     above.height_m = 4.0;
     sketch.cameras.push(above);

@@ -5,8 +5,10 @@
 //! pixels, not of definition.
 
 mod cell;
+mod chart;
+mod dial;
+mod difference_plot;
 mod export;
-mod figure;
 mod nominal_study;
 mod pairs;
 mod planar;

@@ -6,9 +6,11 @@
 
 mod banded;
 mod body;
+mod camera_forecast;
 mod danger;
 mod detectable;
 mod improve;
+mod information;
 mod marker;
 mod nominal_shot;
 mod nominal_survey;
@@ -18,6 +20,7 @@ mod rig_forecast;
 mod sketch;
 
 pub use body::BodyPart;
+pub use camera_forecast::{CameraForecast, PhaseSight, PictureFit};
 pub use danger::Danger;
 pub(crate) use detectable::deepest_reversal;
 pub use detectable::{DetectionSettings, SmallestFaults};
@@ -29,8 +32,8 @@ pub(crate) use plan_picture::escape;
 pub use plan_picture::{PlanView, plan_svg};
 pub use precision::{CameraTiming, FrameLook, MotionPrior};
 pub use rig_forecast::{
-    AxisErrors, CameraForecast, Forecast, ForecastCurves, ForecastInput, ForecastSettings,
-    PhaseForecast, PhaseSight, PictureFit, forecast, forecast_sketch, timing_of,
+    AxisErrors, Forecast, ForecastCurves, ForecastInput, ForecastSettings, PhaseForecast, forecast,
+    forecast_sketch, timing_of,
 };
 pub use sketch::{
     Place, RigSketch, SKETCH_FORMAT, SketchCamera, SketchLens, SketchSurvey, Surroundings, Sync,

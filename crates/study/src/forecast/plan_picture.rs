@@ -18,9 +18,9 @@ pub enum PlanView {
 /// Error ellipses are drawn this much larger than life.
 const MAGNIFIED: f64 = 300.0;
 /// Pixels of the picture for a metre.
-const PX_PER_M: f64 = 90.0;
+const PX_PER_M: f64 = 110.0;
 /// Free border (px).
-const BORDER_PX: f64 = 46.0;
+const BORDER_PX: f64 = 60.0;
 /// 95 % of a two-dimensional normal distribution lie within this many standard deviations.
 const ELLIPSE_95: f64 = 2.447_746_830_680_816;
 
@@ -54,7 +54,8 @@ impl Sheet {
             view,
             left: least(0),
             top: most(1),
-            width_px: (most(0) - least(0)) * PX_PER_M + 2.0 * BORDER_PX,
+            // Never narrower than the words above it.
+            width_px: ((most(0) - least(0)) * PX_PER_M + 2.0 * BORDER_PX).max(560.0),
             height_px: (most(1) - least(1)) * PX_PER_M + 2.0 * BORDER_PX,
         }
     }
@@ -231,6 +232,12 @@ fn draw_archer(svg: &mut String, sheet: &Sheet, archer: NominalArcher) {
     let body = archer.body(FULL_DRAW_S);
     let foot = Point3::new(0.0, 0.0, 0.5 * body.height_m);
     let limb = "stroke=\"#b9b2a6\" stroke-width=\"9\" stroke-linecap=\"round\"";
+    if sheet.view == PlanView::Side {
+        for foot_x in [-0.13, 0.13] {
+            let ground = Point3::new(foot_x * body.height_m, 0.0, 0.0);
+            line(svg, sheet.at(&foot), sheet.at(&ground), limb);
+        }
+    }
     let neck = Point3::new(0.0, 0.0, body.draw_shoulder.z);
     for (a, b) in [
         (foot, neck),

@@ -6,14 +6,14 @@
 
 use super::banded::Banded;
 use super::body::BodyPart;
+use super::information::{Information, Solved, square_root};
 use super::marker::{MarkerKind, MarkerNoise, Unseen, look};
 use super::nominal_shot::{NominalArcher, NominalPhase};
 use crate::StudyError;
 use drawarc_rig::{Camera, Rig, Shutter, skew};
-use nalgebra::{DMatrix, DVector, Matrix2xX, Matrix3, Vector2, Vector3};
+use nalgebra::{DMatrix, Matrix2xX, Matrix3, Vector2, Vector3};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
-use rand_distr::{Distribution, StandardNormal};
 use serde::{Deserialize, Serialize};
 
 /// How a camera's frames fall in time.
@@ -109,8 +109,6 @@ pub(crate) struct PathTask<'a> {
 const UNKNOWN_CLOCK_S: f64 = 10.0;
 /// Samples of the result a second.
 const SAMPLES_HZ: f64 = 60.0;
-/// Directions of the survey's covariance below this share of the largest (after scaling) carry nothing.
-const LEAST_DIRECTION: f64 = 1e-13;
 
 /// Four basis values of the uniform cubic B-spline at `s` knots from the start, and the first coefficient's index.
 fn basis(s: f64, coefficients: usize) -> (usize, [f64; 4]) {
@@ -129,36 +127,6 @@ fn basis(s: f64, coefficients: usize) -> (usize, [f64; 4]) {
         u * u * u / 6.0,
     ];
     (first, values)
-}
-
-/// Square root of a covariance without its empty directions: `factor · factorᵀ = covariance`.
-fn square_root(covariance: &DMatrix<f64>) -> DMatrix<f64> {
-    let scale = covariance.diagonal().map(|v| v.max(0.0).sqrt());
-    let scaled = DMatrix::from_fn(covariance.nrows(), covariance.ncols(), |a, b| {
-        let product = scale[a] * scale[b];
-        if product > 0.0 {
-            covariance[(a, b)] / product
-        } else {
-            0.0
-        }
-    });
-    let eigen = scaled.symmetric_eigen();
-    let most = eigen.eigenvalues.max();
-    let kept: Vec<usize> = (0..eigen.eigenvalues.len())
-        .filter(|k| eigen.eigenvalues[*k] > LEAST_DIRECTION * most)
-        .collect();
-    DMatrix::from_fn(covariance.nrows(), kept.len(), |row, k| {
-        scale[row] * eigen.eigenvectors[(row, kept[k])] * eigen.eigenvalues[kept[k]].sqrt()
-    })
-}
-
-/// The bordered information matrix.
-struct Information {
-    path: Banded,
-    cross: DMatrix<f64>,
-    rig: DMatrix<f64>,
-    knots: usize,
-    clocks_from: usize,
 }
 
 impl PathTask<'_> {
@@ -184,11 +152,11 @@ impl PathTask<'_> {
             let jerk_square = self.prior.tremor_jerk.powi(2) + self.archer.jerk_square(t, 0.05);
             let density = jerk_square / (2.0 * self.prior.jerk_band_hz);
             let weight = h / density / h.powi(6);
-            for a in 0..4 {
-                for b in 0..=a {
+            for (a, value_a) in THIRD.iter().enumerate() {
+                for (b, value_b) in THIRD.iter().enumerate().take(a + 1) {
                     for axis in 0..3 {
                         let (row, column) = (3 * (first + a) + axis, 3 * (first + b) + axis);
-                        path.add(row, column, weight * THIRD[a] * THIRD[b]);
+                        path.add(row, column, weight * value_a * value_b);
                     }
                 }
             }
@@ -383,85 +351,6 @@ fn add_block(path: &mut Banded, row_knot: usize, column_knot: usize, block: &Mat
                 path.add(row, column, block[(a, b)]);
             }
         }
-    }
-}
-
-/// The factored information matrix.
-struct Solved {
-    path: Banded,
-    /// `A⁻¹ B`.
-    path_by_unknowns: DMatrix<f64>,
-    /// Schur complement of the path.
-    unknowns: nalgebra::Cholesky<f64, nalgebra::Dyn>,
-}
-
-impl Solved {
-    fn of(mut information: Information) -> Result<Self, StudyError> {
-        let wild = || {
-            StudyError::Rig {
-            problem: "the forecast's information matrix is not positive definite: check the rig's covariance".to_owned(),
-        }
-        };
-        if !information.path.factor() {
-            return Err(wild());
-        }
-        let half = information.path.forward_all(&information.cross);
-        let unknowns = (information.rig - half.transpose() * &half)
-            .cholesky()
-            .ok_or_else(wild)?;
-        Ok(Self {
-            path_by_unknowns: information.path.backward_all(&half),
-            path: information.path,
-            unknowns,
-        })
-    }
-
-    fn covariance(&self, (first, values): &(usize, [f64; 4])) -> Matrix3<f64> {
-        let size = self.path_by_unknowns.nrows();
-        let mut columns = Vec::with_capacity(3);
-        let mut by_unknowns = DMatrix::zeros(self.path_by_unknowns.ncols(), 3);
-        for axis in 0..3 {
-            let mut v = vec![0.0; size];
-            for (k, value) in values.iter().enumerate() {
-                let at = 3 * (first + k) + axis;
-                v[at] = *value;
-                let mut column = by_unknowns.column_mut(axis);
-                column += self.path_by_unknowns.row(at).transpose() * *value;
-            }
-            self.path.forward(&mut v, 3 * first);
-            columns.push(DVector::from_vec(v));
-        }
-        let half = self
-            .unknowns
-            .l()
-            .solve_lower_triangular(&by_unknowns)
-            .unwrap_or(by_unknowns);
-        Matrix3::from_fn(|a, b| columns[a].dot(&columns[b]) + half.column(a).dot(&half.column(b)))
-    }
-
-    fn draw(&self, places: &[(usize, [f64; 4])], random: &mut ChaCha8Rng) -> Vec<Vector3<f64>> {
-        let mut normal = || -> f64 { StandardNormal.sample(random) };
-        let mut x: Vec<f64> = (0..self.path_by_unknowns.nrows())
-            .map(|_| normal())
-            .collect();
-        self.path.backward(&mut x);
-        let mut unknown = DVector::from_fn(self.path_by_unknowns.ncols(), |_, _| normal());
-        self.unknowns
-            .l_dirty()
-            .tr_solve_lower_triangular_mut(&mut unknown);
-        let shift = &self.path_by_unknowns * unknown;
-        places
-            .iter()
-            .map(|(first, values)| {
-                Vector3::from_fn(|axis, _| {
-                    let terms = values.iter().enumerate().map(|(k, value)| {
-                        let at = 3 * (first + k) + axis;
-                        value * (x[at] - shift[at])
-                    });
-                    terms.sum()
-                })
-            })
-            .collect()
     }
 }
 
