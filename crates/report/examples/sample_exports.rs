@@ -2,6 +2,7 @@
 //! `cargo run -p drawarc-report --example sample_exports -- folder`.
 
 #[path = "invented/mod.rs"]
+#[allow(dead_code, reason = "each test and example uses its part")]
 mod invented;
 
 use std::{collections::BTreeMap, env, error::Error, fs, path::PathBuf};
@@ -31,7 +32,10 @@ fn main() -> Result<(), Box<dyn Error>> {
             citation: "The C3D file format user guide".to_owned(),
         }],
     };
-    fs::write(folder.join("methods.txt"), methods(&provenance, &Words::english()?).join("\n\n"))?;
+    fs::write(
+        folder.join("methods.txt"),
+        methods(&provenance, &Words::english()?).join("\n\n"),
+    )?;
     for (name, table) in [
         ("shots", shots_table(&shots)),
         ("faults", faults_table(&shots)),

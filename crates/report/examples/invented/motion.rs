@@ -14,12 +14,42 @@ pub(super) struct Plan {
 }
 
 impl Plan {
-    pub(super) const GOOD: Self = Self { draw_s: 1.5, hold_s: 2.2, pause: None, collapse_mm: 0.0, around_mm: 22.0 };
-    pub(super) const QUICK: Self = Self { draw_s: 1.3, hold_s: 2.1, ..Self::GOOD };
-    pub(super) const STALL: Self = Self { pause: Some((0.5, 0.31, 0.01)), hold_s: 2.4, around_mm: 18.0, ..Self::GOOD };
-    pub(super) const LATE: Self = Self { pause: Some((0.72, 0.42, 0.01)), hold_s: 2.6, around_mm: 17.0, ..Self::GOOD };
-    pub(super) const SLOWED: Self = Self { pause: Some((0.55, 0.3, 0.14)), hold_s: 2.3, around_mm: 20.0, ..Self::GOOD };
-    pub(super) const COLLAPSE: Self = Self { collapse_mm: 6.2, hold_s: 3.1, around_mm: 13.0, ..Self::GOOD };
+    pub(super) const GOOD: Self = Self {
+        draw_s: 1.5,
+        hold_s: 2.2,
+        pause: None,
+        collapse_mm: 0.0,
+        around_mm: 22.0,
+    };
+    pub(super) const QUICK: Self = Self {
+        draw_s: 1.3,
+        hold_s: 2.1,
+        ..Self::GOOD
+    };
+    pub(super) const STALL: Self = Self {
+        pause: Some((0.5, 0.31, 0.01)),
+        hold_s: 2.4,
+        around_mm: 18.0,
+        ..Self::GOOD
+    };
+    pub(super) const LATE: Self = Self {
+        pause: Some((0.72, 0.42, 0.01)),
+        hold_s: 2.6,
+        around_mm: 17.0,
+        ..Self::GOOD
+    };
+    pub(super) const SLOWED: Self = Self {
+        pause: Some((0.55, 0.3, 0.14)),
+        hold_s: 2.3,
+        around_mm: 20.0,
+        ..Self::GOOD
+    };
+    pub(super) const COLLAPSE: Self = Self {
+        collapse_mm: 6.2,
+        hold_s: 3.1,
+        around_mm: 13.0,
+        ..Self::GOOD
+    };
 }
 
 /// The elbow over time; release is at zero.
@@ -87,8 +117,14 @@ impl Motion {
         let released = step(time, 0.0, 0.16);
         let vee = (-((time - draw_end) / 0.14).powi(2)).exp();
         let tremor = 0.12 * (time * 61.0).sin() + 0.1 * (time * 57.0 + 1.0).cos();
-        let x = -95.0 + 190.0 * raised - 12.0 * creep_up - 455.0 * drawn - 5.0 * around + collapse - 46.0 * released + tremor;
-        let out = 60.0 * raised * (1.0 - drawn) + 14.0 * drawn + self.plan.around_mm * around + 52.0 * released + 0.7 * tremor;
+        let x = -95.0 + 190.0 * raised - 12.0 * creep_up - 455.0 * drawn - 5.0 * around + collapse
+            - 46.0 * released
+            + tremor;
+        let out = 60.0 * raised * (1.0 - drawn)
+            + 14.0 * drawn
+            + self.plan.around_mm * around
+            + 52.0 * released
+            + 0.7 * tremor;
         let z = 1130.0 + 465.0 * raised - 84.0 * drawn - 9.0 * vee - 18.0 * released + 0.5 * tremor;
         [x, LINE_MM[1] * self.side + out * self.side, z]
     }
@@ -107,7 +143,9 @@ impl Motion {
     }
 
     pub(super) fn slowest_mm_s(&self) -> f64 {
-        self.plan.pause.map_or(66.0 / self.plan.draw_s, |pause| if pause.2 < 0.05 { 4.0 } else { 27.0 })
+        self.plan.pause.map_or(66.0 / self.plan.draw_s, |pause| {
+            if pause.2 < 0.05 { 4.0 } else { 27.0 }
+        })
     }
 
     pub(super) fn side(&self) -> f64 {
@@ -130,7 +168,7 @@ impl Motion {
             (0.25, "follow-through"),
         ];
         if let Some((start, end)) = self.fault() {
-            moments.push(((start + end) / 2.0, "the mark"));
+            moments.push((start.midpoint(end), "the mark"));
             moments.sort_by(|a, b| a.0.total_cmp(&b.0));
         }
         moments

@@ -19,11 +19,23 @@ impl View {
     pub(super) const HEIGHT: u16 = 300;
 
     pub(super) fn side(side: f64) -> Self {
-        Self { name: "side", hours: if side > 0.0 { 3.0 } else { 9.0 }, side, focal_px: 620.0, distance_mm: 3600.0 }
+        Self {
+            name: "side",
+            hours: if side > 0.0 { 3.0 } else { 9.0 },
+            side,
+            focal_px: 620.0,
+            distance_mm: 3600.0,
+        }
     }
 
     pub(super) fn five(side: f64) -> Self {
-        Self { name: "behind", hours: if side > 0.0 { 5.0 } else { 7.0 }, side, focal_px: 560.0, distance_mm: 3300.0 }
+        Self {
+            name: "behind",
+            hours: if side > 0.0 { 5.0 } else { 7.0 },
+            side,
+            focal_px: 560.0,
+            distance_mm: 3300.0,
+        }
     }
 
     /// Pixel of a point in the range frame, mm.
@@ -45,18 +57,25 @@ impl View {
         for row in 0..height {
             for column in 0..width {
                 let at = (column as f64, row as f64);
-                let shade = 120.0 + 50.0 * row as f64 / height as f64 + 6.0 * ((column / 9 + row / 14) % 2) as f64;
+                let shade = 120.0
+                    + 50.0 * row as f64 / height as f64
+                    + 6.0 * ((column / 9 + row / 14) % 2) as f64;
                 let mut colour = [shade * 0.86, shade * 0.95, shade * 0.9];
                 for (ends, radius, paint) in &lines {
                     if distance(at, ends.0, ends.1) < *radius {
                         colour = *paint;
                     }
                 }
-                rgb.extend(colour.map(|value| value.clamp(0.0, 255.0) as u8));
+                rgb.extend(colour.map(byte));
             }
         }
         let mut jpeg = Vec::new();
-        jpeg_encoder::Encoder::new(&mut jpeg, 82).encode(&rgb, Self::WIDTH, Self::HEIGHT, jpeg_encoder::ColorType::Rgb)?;
+        jpeg_encoder::Encoder::new(&mut jpeg, 82).encode(
+            &rgb,
+            Self::WIDTH,
+            Self::HEIGHT,
+            jpeg_encoder::ColorType::Rgb,
+        )?;
         Ok(jpeg)
     }
 
@@ -67,21 +86,62 @@ impl View {
         let elbow = motion.elbow_mm(time);
         let marker = self.pixel(elbow);
         let scale = self.focal_px / self.distance_mm;
-        let (shirt, skin, dark) = ([58.0, 74.0, 104.0], [196.0, 152.0, 124.0], [46.0, 48.0, 52.0]);
-        let hook = if time < 0.0 { self.pixel([elbow[0] + 372.0, -40.0 * self.side, 1490.0]) } else { self.pixel([elbow[0] + 330.0, 20.0 * self.side, 1470.0]) };
+        let (shirt, skin, dark) = (
+            [58.0, 74.0, 104.0],
+            [196.0, 152.0, 124.0],
+            [46.0, 48.0, 52.0],
+        );
+        let hook = if time < 0.0 {
+            self.pixel([elbow[0] + 372.0, -40.0 * self.side, 1490.0])
+        } else {
+            self.pixel([elbow[0] + 330.0, 20.0 * self.side, 1470.0])
+        };
         let (grip, draw_shoulder) = (at(900.0, -40.0, 1470.0), at(-190.0, 20.0, 1410.0));
         vec![
-            ((at(900.0, -40.0, 700.0), at(830.0, -40.0, 2200.0)), 11.0 * scale, dark),
-            ((at(20.0, 20.0, 960.0), at(20.0, 20.0, 1370.0)), 150.0 * scale, shirt),
-            ((at(120.0, 20.0, 0.0), at(80.0, 20.0, 940.0)), 80.0 * scale, dark),
-            ((at(-160.0, 20.0, 0.0), at(-60.0, 20.0, 940.0)), 80.0 * scale, dark),
+            (
+                (at(900.0, -40.0, 700.0), at(830.0, -40.0, 2200.0)),
+                11.0 * scale,
+                dark,
+            ),
+            (
+                (at(20.0, 20.0, 960.0), at(20.0, 20.0, 1370.0)),
+                150.0 * scale,
+                shirt,
+            ),
+            (
+                (at(120.0, 20.0, 0.0), at(80.0, 20.0, 940.0)),
+                80.0 * scale,
+                dark,
+            ),
+            (
+                (at(-160.0, 20.0, 0.0), at(-60.0, 20.0, 940.0)),
+                80.0 * scale,
+                dark,
+            ),
             ((at(190.0, 20.0, 1410.0), grip), 46.0 * scale, skin),
-            ((at(30.0, 0.0, 1600.0), at(30.0, 0.0, 1620.0)), 105.0 * scale, skin),
+            (
+                (at(30.0, 0.0, 1600.0), at(30.0, 0.0, 1620.0)),
+                105.0 * scale,
+                skin,
+            ),
             ((draw_shoulder, marker), 56.0 * scale, skin),
             ((marker, hook), 42.0 * scale, skin),
-            ((marker, marker), 17.0 * scale.max(0.16), [255.0, 120.0, 20.0]),
+            (
+                (marker, marker),
+                17.0 * scale.max(0.16),
+                [255.0, 120.0, 20.0],
+            ),
         ]
     }
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "clamped to a byte"
+)]
+fn byte(value: f64) -> u8 {
+    value.clamp(0.0, 255.0) as u8
 }
 
 /// Distance from a point to a segment, px.

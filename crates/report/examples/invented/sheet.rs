@@ -100,12 +100,24 @@ fn fault(motion: &Motion, verdict: Verdict, zero_s: f64) -> Option<Fault> {
     let (start, end) = motion.fault()?;
     let collapse = verdict == Verdict::Collapse;
     Some(Fault {
-        kind: if collapse { FaultKind::Collapse } else { FaultKind::Stall },
-        phase: if collapse { Phase::Expansion } else { Phase::Draw },
+        kind: if collapse {
+            FaultKind::Collapse
+        } else {
+            FaultKind::Stall
+        },
+        phase: if collapse {
+            Phase::Expansion
+        } else {
+            Phase::Draw
+        },
         start_s: zero_s + start,
         start_sd_s: 0.008,
         length_s: about(end - start, 0.03),
-        depth_mm: if collapse { about(6.2, 0.6) } else { about(1.2, 0.5) },
+        depth_mm: if collapse {
+            about(6.2, 0.6)
+        } else {
+            about(1.2, 0.5)
+        },
         speed_mm_s: about(4.0, 2.0),
         probability: 0.9996,
         hand_went_on_mm: None,
@@ -122,7 +134,12 @@ fn checks(verdict: Verdict) -> Vec<FaultCheck> {
             _ => Finding::NotFound,
         },
         smallest_detectable: (kind != FaultKind::HookSlip).then_some(2.8),
-        unit: if kind == FaultKind::Stall { "mm/s" } else { "mm" }.to_owned(),
+        unit: if kind == FaultKind::Stall {
+            "mm/s"
+        } else {
+            "mm"
+        }
+        .to_owned(),
         why: (kind == FaultKind::HookSlip).then(|| "needs markers at nock and hand".to_owned()),
     };
     FaultKind::ALL.into_iter().map(row).collect()
@@ -185,7 +202,11 @@ fn angles() -> AnglesSheet {
             v_share: 1.0,
             reversal_seen_mm: 0.9 * angle.sin().abs(),
             pixels: None,
-            person: if angle.sin().abs() > 0.3 { SeenVerdict::Good } else { SeenVerdict::CannotTell },
+            person: if angle.sin().abs() > 0.3 {
+                SeenVerdict::Good
+            } else {
+                SeenVerdict::CannotTell
+            },
             misleads: false,
         }
     };
@@ -211,8 +232,11 @@ fn angles() -> AnglesSheet {
 }
 
 fn curves(motion: &Motion, zero_s: f64) -> Curves {
-    let count = (1..).take_while(|&index| f64::from(index) < (0.7 - motion.start()) * 60.0).count();
-    let times: Vec<f64> = (0..count).map(|index| motion.start() + index as f64 / 60.0).collect();
+    let times: Vec<f64> = (0_u16..1200)
+        .map(|index| motion.start() + f64::from(index) / 60.0)
+        .take_while(|time| *time < 0.7)
+        .collect();
+    let count = times.len();
     let raise_end_x = motion.elbow_mm(motion.set_up() - 0.4)[0];
     let of = |value: &dyn Fn(f64) -> f64, half: f64| {
         let value: Vec<f64> = times.iter().map(|&time| value(time)).collect();
@@ -234,11 +258,17 @@ fn curves(motion: &Motion, zero_s: f64) -> Curves {
         behind_mm: of(&|time| motion.behind_mm(time), 2.6),
         height_mm: of(&|time| motion.elbow_mm(time)[2], 0.4),
         speed_mm_s: of(&speed, 6.0),
-        hook_mm: Curve { value: Vec::new(), low: Vec::new(), high: Vec::new() },
+        hook_mm: Curve {
+            value: Vec::new(),
+            low: Vec::new(),
+            high: Vec::new(),
+        },
         hook_from: count,
         // The raise begins before the second camera sees the marker.
         in_gap: (0..count).map(|index| index < 8).collect(),
-        cameras: (0..count).map(|index| if index < 8 { 1 } else { 2 }).collect(),
+        cameras: (0..count)
+            .map(|index| if index < 8 { 1 } else { 2 })
+            .collect(),
         time_s: times.iter().map(|time| zero_s + time).collect(),
     }
 }

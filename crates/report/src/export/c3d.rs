@@ -80,19 +80,30 @@ impl C3dTrial {
             problem: problem.to_owned(),
         };
         let frames = self.points.first().map_or(0, |point| point.samples.len());
-        let points = u8::try_from(self.points.len()).map_err(|_refused| refuse("more than 255 points"))?;
+        let points =
+            u8::try_from(self.points.len()).map_err(|_refused| refuse("more than 255 points"))?;
         if points == 0 || frames == 0 {
             return Err(refuse("no points"));
         }
-        if self.points.iter().any(|point| point.samples.len() != frames) {
+        if self
+            .points
+            .iter()
+            .any(|point| point.samples.len() != frames)
+        {
             return Err(refuse("points of different lengths"));
         }
         let scale = self.residual_scale();
         // The place of the data depends on the length of the parameters, not on what they say.
         let too_long = || refuse("too many names for one parameter section");
-        let (_, blocks) = self.parameters(frames, scale, 0).finish().ok_or_else(too_long)?;
+        let (_, blocks) = self
+            .parameters(frames, scale, 0)
+            .finish()
+            .ok_or_else(too_long)?;
         let data_block = 2 + u16::from(blocks);
-        let (section, _) = self.parameters(frames, scale, data_block).finish().ok_or_else(too_long)?;
+        let (section, _) = self
+            .parameters(frames, scale, data_block)
+            .finish()
+            .ok_or_else(too_long)?;
         let mut bytes = self.header(frames, scale, data_block);
         bytes.extend(section);
         for frame in 0..frames {
@@ -106,7 +117,10 @@ impl C3dTrial {
 
     /// Millimetres that one step of the residual byte stands for.
     fn residual_scale(&self) -> f32 {
-        let samples = self.points.iter().flat_map(|point| point.samples.iter().flatten());
+        let samples = self
+            .points
+            .iter()
+            .flat_map(|point| point.samples.iter().flatten());
         let largest = samples.map(|sample| sample.residual_mm).fold(0.0, f64::max);
         single((largest / MAX_RESIDUAL_STEPS).max(1e-4))
     }
@@ -140,8 +154,13 @@ impl C3dTrial {
 
     fn parameters(&self, frames: usize, scale: f32, data_block: u16) -> ParameterSection {
         let mut section = ParameterSection::default();
-        section.group("POINT", "x to the target, y to 9 o'clock, z up; residual: one standard deviation");
-        let texts = |of: fn(&C3dPoint) -> &String| Data::Texts(self.points.iter().map(|point| of(point).clone()).collect());
+        section.group(
+            "POINT",
+            "x to the target, y to 9 o'clock, z up; residual: one standard deviation",
+        );
+        let texts = |of: fn(&C3dPoint) -> &String| {
+            Data::Texts(self.points.iter().map(|point| of(point).clone()).collect())
+        };
         section.parameter("USED", &Data::Int(count(self.points.len())));
         section.parameter("SCALE", &Data::Float(-scale));
         section.parameter("RATE", &Data::Float(single(self.rate_hz)));
@@ -180,9 +199,18 @@ impl C3dTrial {
         let events: Vec<&C3dEvent> = self.events.iter().take(usize::from(u8::MAX)).collect();
         let used = u8::try_from(events.len()).unwrap_or(u8::MAX);
         section.parameter("USED", &Data::Int(u16::from(used)));
-        section.parameter("LABELS", &Data::Texts(events.iter().map(|event| event.label.clone()).collect()));
-        section.parameter("CONTEXTS", &Data::Texts(events.iter().map(|event| event.context.clone()).collect()));
-        section.parameter("SUBJECTS", &Data::Texts(events.iter().map(|_| self.subject.clone()).collect()));
+        section.parameter(
+            "LABELS",
+            &Data::Texts(events.iter().map(|event| event.label.clone()).collect()),
+        );
+        section.parameter(
+            "CONTEXTS",
+            &Data::Texts(events.iter().map(|event| event.context.clone()).collect()),
+        );
+        section.parameter(
+            "SUBJECTS",
+            &Data::Texts(events.iter().map(|_| self.subject.clone()).collect()),
+        );
         // Minutes and seconds.
         let times = events.iter().flat_map(|event| {
             let minutes = (event.time_s / 60.0).floor();
@@ -196,7 +224,9 @@ impl C3dTrial {
 fn point_bytes(sample: Option<&C3dSample>, scale: f32) -> Vec<u8> {
     let words = match sample {
         Some(sample) if sample.position_mm.iter().all(|value| value.is_finite()) => {
-            let steps = (sample.residual_mm / f64::from(scale)).round().clamp(0.0, MAX_RESIDUAL_STEPS);
+            let steps = (sample.residual_mm / f64::from(scale))
+                .round()
+                .clamp(0.0, MAX_RESIDUAL_STEPS);
             let fourth = 256.0 * steps + f64::from(sample.cameras & 0x7F);
             let [x, y, z] = sample.position_mm.map(single);
             [x, y, z, single(fourth)]
@@ -215,7 +245,10 @@ fn count(value: usize) -> u16 {
 }
 
 /// The format stores single precision: about 0.1 µm at a metre.
-#[expect(clippy::cast_possible_truncation, reason = "C3D stores single precision")]
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "C3D stores single precision"
+)]
 fn single(value: f64) -> f32 {
     value as f32
 }
@@ -263,7 +296,10 @@ mod tests {
         let bytes = trial(10).to_bytes().unwrap();
         assert_eq!(bytes.len() % BLOCK, 0);
         assert_eq!((bytes[0], bytes[1]), (2, 80));
-        assert_eq!((word(&bytes, 2), word(&bytes, 4), word(&bytes, 5)), (1, 1, 10));
+        assert_eq!(
+            (word(&bytes, 2), word(&bytes, 4), word(&bytes, 5)),
+            (1, 1, 10)
+        );
         assert!(real(&bytes, 12) < 0.0);
         assert!((real(&bytes, 20) - 100.0).abs() < f32::EPSILON);
         assert_eq!(&bytes[2 * 198..2 * 198 + 4], b"RELE");
@@ -280,15 +316,26 @@ mod tests {
         let bytes = trial(70_000).to_bytes().unwrap();
         assert_eq!(word(&bytes, 5), 65_535);
         let name = b"ACTUAL_END_FIELD";
-        let at = bytes.windows(name.len()).position(|window| window == name).unwrap() + name.len() + 5;
+        let at = bytes
+            .windows(name.len())
+            .position(|window| window == name)
+            .unwrap()
+            + name.len()
+            + 5;
         let halves = (word(&bytes[at..], 1), word(&bytes[at..], 2));
-        assert_eq!(usize::from(halves.0) + (usize::from(halves.1) << 16), 70_000);
+        assert_eq!(
+            usize::from(halves.0) + (usize::from(halves.1) << 16),
+            70_000
+        );
     }
 
     #[test]
     fn what_does_not_fit_is_refused() {
         let mut odd = trial(5);
-        odd.points.push(C3dPoint { samples: Vec::new(), ..odd.points[0].clone() });
+        odd.points.push(C3dPoint {
+            samples: Vec::new(),
+            ..odd.points[0].clone()
+        });
         assert!(odd.to_bytes().is_err());
         assert!(trial(0).to_bytes().is_err());
     }

@@ -65,7 +65,8 @@ impl ParameterSection {
 
     /// Distance from the offset itself to the next entry.
     fn offset(&mut self, rest: usize) {
-        self.bytes.extend(u16::try_from(rest + 2).unwrap_or(u16::MAX).to_le_bytes());
+        self.bytes
+            .extend(u16::try_from(rest + 2).unwrap_or(u16::MAX).to_le_bytes());
     }
 
     fn text(&mut self, text: &str) {
@@ -101,7 +102,11 @@ fn encoded(data: &Data) -> Vec<u8> {
             body.extend(text.bytes());
         }
         Data::Texts(texts) => {
-            let texts: Vec<String> = texts.iter().take(LONGEST_TEXT).map(|text| ascii(text)).collect();
+            let texts: Vec<String> = texts
+                .iter()
+                .take(LONGEST_TEXT)
+                .map(|text| ascii(text))
+                .collect();
             let width = texts.iter().map(String::len).max().unwrap_or(0);
             body.extend([CHARACTERS, 2, length_byte(width), length_byte(texts.len())]);
             for text in texts {
@@ -122,7 +127,13 @@ fn length_byte(length: usize) -> u8 {
 /// The format knows ASCII only: anything else becomes a question mark; too long is cut.
 pub(super) fn ascii(text: &str) -> String {
     text.chars()
-        .map(|character| if matches!(character, ' '..='~') { character } else { '?' })
+        .map(|character| {
+            if matches!(character, ' '..='~') {
+                character
+            } else {
+                '?'
+            }
+        })
         .take(LONGEST_TEXT)
         .collect()
 }

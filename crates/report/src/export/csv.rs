@@ -63,7 +63,10 @@ mod tests {
         let mut table = Table::default();
         let names = ["=1+1", "a \"b\", c", "مرحبا 🏹", "two\nlines"];
         table.text("name", names.into_iter().map(str::to_owned));
-        table.number("x_mm", [Some(1.5), None, Some(f64::NAN), Some(-0.25)].into_iter());
+        table.number(
+            "x_mm",
+            [Some(1.5), None, Some(f64::NAN), Some(-0.25)].into_iter(),
+        );
         assert_eq!(
             csv(&table),
             "name,x_mm\r\n'=1+1,1.5\r\n\"a \"\"b\"\", c\",\r\nمرحبا 🏹,\r\n\"two\nlines\",-0.25\r\n"

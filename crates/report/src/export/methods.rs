@@ -11,7 +11,10 @@ pub fn methods(provenance: &Provenance, words: &Words) -> Vec<String> {
         .methods
         .paragraphs
         .iter()
-        .map(|text| text.replace("{version}", &provenance.version).replace("{cameras}", &cameras))
+        .map(|text| {
+            text.replace("{version}", &provenance.version)
+                .replace("{cameras}", &cameras)
+        })
         .collect();
     let mut list = |name: &str, items: Vec<String>| {
         if !items.is_empty() {
@@ -19,13 +22,21 @@ pub fn methods(provenance: &Provenance, words: &Words) -> Vec<String> {
         }
     };
     let pairs = |map: &std::collections::BTreeMap<String, String>| {
-        map.iter().map(|(key, value)| format!("{key} {value}")).collect::<Vec<_>>()
+        map.iter()
+            .map(|(key, value)| format!("{key} {value}"))
+            .collect::<Vec<_>>()
     };
     list(&words.methods.settings, pairs(&provenance.settings));
     list(&words.methods.versions, pairs(&provenance.libraries));
-    let inputs = provenance.inputs.iter().map(|input| format!("{} (SHA-256 {})", input.name, input.sha256));
+    let inputs = provenance
+        .inputs
+        .iter()
+        .map(|input| format!("{} (SHA-256 {})", input.name, input.sha256));
     list(&words.methods.inputs, inputs.collect());
-    let sources = provenance.sources.iter().map(|source| format!("{}: {}", source.of, source.citation));
+    let sources = provenance
+        .sources
+        .iter()
+        .map(|source| format!("{}: {}", source.of, source.citation));
     list(&words.methods.sources, sources.collect());
     paragraphs
 }

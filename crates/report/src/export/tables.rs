@@ -14,7 +14,10 @@ pub fn shots_table(shots: &[ShotSheet]) -> Table {
     table.text("side", each().map(|shot| word(&shot.side)));
     table.text("stage", each().map(|shot| word(&shot.stage)));
     table.number("draw_weight_lb", each().map(|shot| shot.draw_weight_lb));
-    table.text("felt", each().map(|shot| shot.felt.map_or_else(String::new, |felt| word(&felt))));
+    table.text(
+        "felt",
+        each().map(|shot| shot.felt.map_or_else(String::new, |felt| word(&felt))),
+    );
     table.text("kind", each().map(|shot| word(&shot.kind)));
     table.text("verdict", each().map(|shot| word(&shot.verdict)));
     table.text("sentence", each().map(|shot| shot.sentence.clone()));
@@ -22,8 +25,14 @@ pub fn shots_table(shots: &[ShotSheet]) -> Table {
     table.number("end_s", each().map(|shot| Some(shot.end_s)));
     let release = |shot: &ShotSheet| shot.release.as_ref().map(|release| release.time_s.clone());
     measure(&mut table, "release_s", shots.iter().map(release));
-    table.text("arrow_line", each().map(|shot| word(&shot.arrow_line.source)));
-    table.count("faults", each().map(|shot| i32::try_from(shot.faults.len()).ok()));
+    table.text(
+        "arrow_line",
+        each().map(|shot| word(&shot.arrow_line.source)),
+    );
+    table.count(
+        "faults",
+        each().map(|shot| i32::try_from(shot.faults.len()).ok()),
+    );
     let Some(first) = shots.first() else {
         return table;
     };
@@ -47,13 +56,32 @@ pub fn faults_table(shots: &[ShotSheet]) -> Table {
     table.text("phase", each().map(|fault| word(&fault.phase)));
     table.number("start_s", each().map(|fault| Some(fault.start_s)));
     table.number("start_sd_s", each().map(|fault| Some(fault.start_sd_s)));
-    measure(&mut table, "length_s", each().map(|fault| Some(fault.length_s.clone())));
-    measure(&mut table, "depth_mm", each().map(|fault| Some(fault.depth_mm.clone())));
-    measure(&mut table, "speed_mm_s", each().map(|fault| Some(fault.speed_mm_s.clone())));
-    measure(&mut table, "hand_went_on_mm", each().map(|fault| fault.hand_went_on_mm.clone()));
+    measure(
+        &mut table,
+        "length_s",
+        each().map(|fault| Some(fault.length_s.clone())),
+    );
+    measure(
+        &mut table,
+        "depth_mm",
+        each().map(|fault| Some(fault.depth_mm.clone())),
+    );
+    measure(
+        &mut table,
+        "speed_mm_s",
+        each().map(|fault| Some(fault.speed_mm_s.clone())),
+    );
+    measure(
+        &mut table,
+        "hand_went_on_mm",
+        each().map(|fault| fault.hand_went_on_mm.clone()),
+    );
     table.number("probability", each().map(|fault| Some(fault.probability)));
     table
 }
+
+/// Picks one of a shot's curves.
+type CurveOf = fn(&crate::Curves) -> &Curve;
 
 /// One row for each instant of each shot: the elbow in the range frame and the curves with their 95 % bands.
 pub fn samples_table(shots: &[ShotSheet]) -> Table {
@@ -64,14 +92,20 @@ pub fn samples_table(shots: &[ShotSheet]) -> Table {
     let mut table = Table::default();
     head(&mut table, rows.iter().map(|row| row.0));
     let each = || rows.iter().map(|&(shot, index)| (&shot.curves, index));
-    table.number("time_s", each().map(|(curves, index)| Some(curves.time_s[index])));
-    let since = |(curves, index): (&crate::Curves, usize)| Some(curves.time_s[index] - curves.zero_s);
+    table.number(
+        "time_s",
+        each().map(|(curves, index)| Some(curves.time_s[index])),
+    );
+    let since =
+        |(curves, index): (&crate::Curves, usize)| Some(curves.time_s[index] - curves.zero_s);
     table.number("time_from_release_s", each().map(since));
     for (axis, name) in ["x_mm", "y_mm", "z_mm"].into_iter().enumerate() {
-        let place = |(curves, index): (&crate::Curves, usize)| curves.elbow_mm.get(index).map(|at| at[axis]);
+        let place = |(curves, index): (&crate::Curves, usize)| {
+            curves.elbow_mm.get(index).map(|at| at[axis])
+        };
         table.number(name, each().map(place));
     }
-    let bands: [(&str, fn(&crate::Curves) -> &Curve); 4] = [
+    let bands: [(&str, CurveOf); 4] = [
         ("away_mm", |curves| &curves.away_mm),
         ("behind_mm", |curves| &curves.behind_mm),
         ("height_mm", |curves| &curves.height_mm),
@@ -85,9 +119,13 @@ pub fn samples_table(shots: &[ShotSheet]) -> Table {
         table.number(&format!("{name}_low"), part(|curve| &curve.low));
         table.number(&format!("{name}_high"), part(|curve| &curve.high));
     }
-    let cameras = |(curves, index): (&crate::Curves, usize)| curves.cameras.get(index).map(|&count| i32::from(count));
+    let cameras = |(curves, index): (&crate::Curves, usize)| {
+        curves.cameras.get(index).map(|&count| i32::from(count))
+    };
     table.count("cameras", each().map(cameras));
-    let gap = |(curves, index): (&crate::Curves, usize)| curves.in_gap.get(index).copied().unwrap_or(true);
+    let gap = |(curves, index): (&crate::Curves, usize)| {
+        curves.in_gap.get(index).copied().unwrap_or(true)
+    };
     table.flag("in_gap", each().map(gap));
     table
 }
@@ -104,7 +142,9 @@ fn measure(table: &mut Table, name: &str, figures: impl Iterator<Item = Option<M
     table.number(name, part(|figure| figure.value));
     table.number(&format!("{name}_low"), part(|figure| figure.low));
     table.number(&format!("{name}_high"), part(|figure| figure.high));
-    let cameras = figures.iter().map(|figure| figure.as_ref().map(|figure| i32::from(figure.cameras)));
+    let cameras = figures
+        .iter()
+        .map(|figure| figure.as_ref().map(|figure| i32::from(figure.cameras)));
     table.count(&format!("{name}_cameras"), cameras);
 }
 

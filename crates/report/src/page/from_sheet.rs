@@ -218,9 +218,10 @@ fn bridged(mut values: Vec<f64>) -> Vec<f64> {
     values[last + 1..].fill(end);
     for pair in known.windows(2) {
         let (from, to) = (values[pair[0]], values[pair[1]]);
-        for index in pair[0] + 1..pair[1] {
-            let share = (index - pair[0]) as f64 / (pair[1] - pair[0]) as f64;
-            values[index] = from + share * (to - from);
+        let inside = &mut values[pair[0] + 1..pair[1]];
+        let steps = inside.len() as f64 + 1.0;
+        for (step, value) in inside.iter_mut().enumerate() {
+            *value = from + (step as f64 + 1.0) / steps * (to - from);
         }
     }
     values

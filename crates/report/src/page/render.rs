@@ -57,13 +57,13 @@ struct Strip<'a> {
     shot: usize,
     camera: usize,
     number: usize,
-    strip: &'a CameraStrip,
+    seen: &'a CameraStrip,
     pictures: Vec<Picture<'a>>,
     trace: String,
 }
 
 struct Picture<'a> {
-    picture: &'a StripPicture,
+    instant: &'a StripPicture,
     jpeg: String,
     since_release: String,
     dot: Option<(f64, f64)>,
@@ -194,12 +194,12 @@ fn strips(shot_index: usize, shot: &PageShot) -> Vec<Strip<'_>> {
             shot: shot_index,
             camera,
             number: shot.card.number,
-            strip,
+            seen: strip,
             pictures: strip
                 .pictures
                 .iter()
                 .map(|picture| Picture {
-                    picture,
+                    instant: picture,
                     jpeg: base64(&picture.jpeg),
                     since_release: signed_seconds(picture.time_s - zero_s),
                     dot: place_at(strip, picture.time_s),

@@ -1,5 +1,7 @@
 //! The values that the page's own script reads, as JSON that is safe inside a script element.
 
+use std::fmt::Write as _;
+
 use serde::Serialize;
 
 use super::{
@@ -39,11 +41,14 @@ struct ScriptShot<'a> {
     line: Option<([f64; 3], [f64; 3])>,
     phases: Vec<(PhaseKey, f64, f64)>,
     faults: Vec<(Mark, f64, f64, &'a str)>,
-    angles: Vec<(Option<f64>, Option<f64>, Option<f64>, Option<f64>)>,
+    angles: Vec<ScriptAngle>,
     angle_words: &'a str,
     figure: FigureLines,
     cameras: Vec<ScriptCamera<'a>>,
 }
+
+/// Hours on the dial (none: overhead), shares of giving way, way around and V.
+type ScriptAngle = (Option<f64>, Option<f64>, Option<f64>, Option<f64>);
 
 #[derive(Serialize)]
 struct Events {
@@ -203,8 +208,8 @@ pub(super) fn safe_in_script(json: &str) -> String {
     let mut safe = String::with_capacity(json.len());
     for character in json.chars() {
         match character {
-            '<' | '>' | '&' | '\u{2028}' | '\u{2029}' => {
-                safe.push_str(&format!("\\u{:04x}", u32::from(character)));
+            '<' | '>' | '&' | '\'' | '\u{2028}' | '\u{2029}' => {
+                let _ = write!(safe, "\\u{:04x}", u32::from(character));
             }
             _ => safe.push(character),
         }

@@ -69,7 +69,7 @@ fn panel(svg: &mut String, card: &ShotCard, span_s: (f64, f64), columns: (f64, f
             axes.polyline(&inside)
         );
         // The mark stands where the middle of the fault is, clear of the curve.
-        let middle_s = (fault.start_s + fault.end_s) / 2.0;
+        let middle_s = fault.start_s.midpoint(fault.end_s);
         let at_middle = inside.iter().find(|point| point.0 >= middle_s);
         if let Some(&(time_s, value)) = at_middle.filter(|_| middle_s >= span_s.0) {
             let x = axes.x(time_s).clamp(12.0, SKETCH_WIDTH - 12.0) - 10.0;

@@ -38,7 +38,8 @@ function curvesPane(indices) {
     charts.setAttribute("aria-valuenow", state.time.toFixed(2));
   }
 
-  new ResizeObserver(() => { if (!paper && !matchMedia("print").matches) draw(); }).observe(charts);
+  onWidth(charts, () => { if (!paper && !matchMedia("print").matches) draw(); });
+  draw();
   viewers.push({ on: ["span", "align", "paper"], draw }, { on: ["time"], draw: moveCursor });
   return body;
 }

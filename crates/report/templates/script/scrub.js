@@ -52,7 +52,7 @@ function scrub() {
     requestAnimationFrame(tick);
   }
 
-  new ResizeObserver(scale).observe(bars);
+  onWidth(bars, scale);
   viewers.push({ on: ["align"], draw: scale }, { on: ["time"], draw: move }, { on: ["playing"], draw: run });
   run();
   return node;

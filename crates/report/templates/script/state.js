@@ -63,6 +63,16 @@ function svg(tag, attributes = {}, text = null) {
   return node;
 }
 
+// Draws again, in a frame of its own, when an element gets another width.
+function onWidth(node, draw) {
+  let before = 0;
+  new ResizeObserver(() => {
+    const width = node.clientWidth;
+    if (width && width !== before) requestAnimationFrame(draw);
+    before = width;
+  }).observe(node);
+}
+
 function mark(key, small = false) {
   const node = svg("svg", { class: small ? "mark small" : "mark", role: "img", "aria-label": data.marks[key] ?? key });
   node.append(svg("use", { href: "#mark-" + key }));
