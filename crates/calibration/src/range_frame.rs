@@ -11,6 +11,9 @@ use nalgebra::{
 /// Three points closer to a line than this (smaller over larger spread) fix no frame.
 const LEAST_SPREAD: f64 = 0.05;
 
+/// Share of the moments with a moving board that may follow the rest on the line.
+const MOST_WAVED_AFTER: f64 = 0.3;
+
 /// `range_from_board` of a board that lies on the line: same axes, the origin `origin_from_centre_m` from its middle.
 pub(crate) fn range_from_board(
     board: &Board,
@@ -24,11 +27,12 @@ pub(crate) fn range_from_board(
     )
 }
 
-/// The rest that shows the board on the line: the last one of at least `least_rest_s` (within the window); a rest seen by
-/// several cameras goes before one seen by a single camera. Among stills, the last exposure.
+/// The rest that shows the board on the line: the last one of at least `least_rest_s`, which must come at the end of the
+/// board's footage (a board that leans on something before it is shown is at rest, too) or within the window. Among stills,
+/// the last exposure.
 ///
 /// # Errors
-/// [`CalibrationError::NoBoardOnLine`] with the rests that there were.
+/// [`CalibrationError::NoBoardOnLine`] with what there was instead.
 pub(crate) fn board_on_line(
     plans: &[&MomentPlan],
     window_s: Option<(f64, f64)>,
@@ -36,26 +40,32 @@ pub(crate) fn board_on_line(
     stills: bool,
 ) -> Result<usize, CalibrationError> {
     let least_rest_s = if stills { 0.0 } else { least_rest_s };
-    let fits = |plan: &MomentPlan| {
+    let found = plans.iter().rposition(|plan| {
         plan.rest_s.is_some_and(|rest_s| rest_s >= least_rest_s)
             && window_s.is_none_or(|(from, to)| (from..=to).contains(&plan.time_s))
-    };
-    let last_with = |cameras: usize| {
-        plans
-            .iter()
-            .rposition(|plan| fits(plan) && plan.seen.len() >= cameras)
-    };
-    last_with(2).or_else(|| last_with(1)).ok_or_else(|| {
+    });
+    let Some(at) = found else {
         let longest = plans
             .iter()
             .filter_map(|plan| plan.rest_s)
             .fold(0.0, f64::max);
-        CalibrationError::NoBoardOnLine {
+        return Err(CalibrationError::NoBoardOnLine {
             hint: format!(
                 "it must lie still for {least_rest_s} s, whole in the picture; the longest rest seen is {longest:.1} s"
             ),
-        }
-    })
+        });
+    };
+    let waved = |plans: &[&MomentPlan]| plans.iter().filter(|plan| plan.rest_s.is_none()).count();
+    let after = waved(&plans[at..]);
+    if window_s.is_none() && after as f64 > MOST_WAVED_AFTER * waved(plans) as f64 {
+        return Err(CalibrationError::NoBoardOnLine {
+            hint: format!(
+                "the last rest, at {:.1} s, comes before the board was shown about; lay it on the line at the end, whole in the picture, or say when it lay there",
+                plans[at].time_s
+            ),
+        });
+    }
+    Ok(at)
 }
 
 /// Rigid motion that takes `from` to `to` in the least squares sense (Umeyama 1991, eq. 40-43 with scale 1; Kabsch 1976).
