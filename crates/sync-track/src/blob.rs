@@ -59,7 +59,11 @@ impl BlobFinder {
 
     /// All blobs of a picture, one list a model. Regions larger than `largest_half` samples above half of their
     /// peak are dropped.
-    pub(crate) fn find(&mut self, picture: &PictureView<'_>, largest_half: &[f64]) -> Vec<Vec<Blob>> {
+    pub(crate) fn find(
+        &mut self,
+        picture: &PictureView<'_>,
+        largest_half: &[f64],
+    ) -> Vec<Vec<Blob>> {
         let (width, height) = (picture.cb.width(), picture.cb.height());
         for stamps in &mut self.looked_at {
             if stamps.len() != width * height || self.stamp == u32::MAX {
@@ -153,8 +157,11 @@ impl BlobFinder {
                 ColourModel::Light => SHARE_OF_LIGHT,
             };
             let high = (share * peak).max(bar);
-            let mut inside: Vec<(u32, u32)> =
-                region.iter().copied().filter(|p| score(p) >= high).collect();
+            let mut inside: Vec<(u32, u32)> = region
+                .iter()
+                .copied()
+                .filter(|p| score(p) >= high)
+                .collect();
             inside.sort_unstable_by_key(|&(x, y)| (y, x));
             for part in parts(&inside) {
                 if part.len() >= SMALLEST && part.len() as f64 <= largest_half {
@@ -262,10 +269,7 @@ fn describe(part: &[(u32, u32)], picture: &PictureView<'_>, model: ColourModel) 
         sum += at * score;
         square += at * at.transpose() * score;
         peak = peak.max(score);
-        at_border |= x == 0
-            || y == 0
-            || x as usize + 1 == width
-            || y as usize + 1 == height;
+        at_border |= x == 0 || y == 0 || x as usize + 1 == width || y as usize + 1 == height;
     }
     let centre = sum / total;
     Blob {

@@ -121,8 +121,10 @@ impl Judge<'_> {
         let (Some(r), Some(s)) = rays else {
             return (-WORST, None);
         };
-        let Some(meeting) = meet((&first.centre_in_range(), &r), (&second.centre_in_range(), &s))
-        else {
+        let Some(meeting) = meet(
+            (&first.centre_in_range(), &r),
+            (&second.centre_in_range(), &s),
+        ) else {
             return (-WORST, None);
         };
         let scales = (
@@ -282,7 +284,9 @@ fn lone_continuations(
             free[k]
                 && !members.contains(&k)
                 && contenders[k].1.trail.fitted_share() > 0.5
-                && members.iter().any(|&m| carries_on(&contenders[m].1, &contenders[k].1))
+                && members
+                    .iter()
+                    .any(|&m| carries_on(&contenders[m].1, &contenders[k].1))
                 && members.iter().all(|&m| {
                     contenders[m].1.camera != contenders[k].1.camera
                         || overlap_share(&contenders[m].1, &contenders[k].1) < OVERLAP
@@ -299,13 +303,15 @@ fn carries_on(a: &Contender<'_>, b: &Contender<'_>) -> bool {
     if a.camera != b.camera {
         return false;
     }
-    let (before, after) = if a.timed.span().0 < b.timed.span().0 { (a, b) } else { (b, a) };
+    let (before, after) = if a.timed.span().0 < b.timed.span().0 {
+        (a, b)
+    } else {
+        (b, a)
+    };
     let (end, start) = (before.trail.last(), after.trail.first());
     let gap_s = start.camera_s - end.camera_s;
     let way = (start.outline.centre_px - end.outline.centre_px).norm();
     let radius = end.outline.radius_px();
     let size = (start.outline.radius_px() / radius).ln().abs();
-    (0.0..ALONE_GAP_S).contains(&gap_s)
-        && way < radius * (0.5 + ALONE_SPEED * gap_s)
-        && size < 0.3
+    (0.0..ALONE_GAP_S).contains(&gap_s) && way < radius * (0.5 + ALONE_SPEED * gap_s) && size < 0.3
 }

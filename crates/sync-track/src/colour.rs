@@ -124,7 +124,9 @@ impl ColourTable {
             let value = |seven: usize| (seven * 2) as f64 + 0.5 - 128.0;
             let (cb, cr) = (value(place >> 7), value(place & 127));
             for (k, model) in models.iter().enumerate().take(8) {
-                if matches!(model, ColourModel::Hue(_)) && model.of_chroma(cb, cr) > model.seed_score() {
+                if matches!(model, ColourModel::Hue(_))
+                    && model.of_chroma(cb, cr) > model.seed_score()
+                {
                     *entry |= 1 << k;
                 }
             }

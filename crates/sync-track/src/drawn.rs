@@ -70,14 +70,19 @@ impl Drawn {
             let q2 = u * u + v * v;
             if q2 < 1.0 {
                 let normal = Vector3::new(u, v, (1.0 - q2).sqrt());
-                let shade = ball.ambient + (1.0 - ball.ambient) * normal.dot(&ball.light.normalize()).max(0.0);
+                let shade = ball.ambient
+                    + (1.0 - ball.ambient) * normal.dot(&ball.light.normalize()).max(0.0);
                 return ball.paint.map(|paint| 0.02 + 0.85 * paint * shade);
             }
         }
         let grain = self.texture / 255.0
             * ((0.21 * x + 0.13 * y).sin() + (0.07 * x - 0.31 * y + 1.0).sin());
         let base = match (self.sleeve, self.balls.first()) {
-            (Some(above), Some(ball)) if y > ball.centre_px.y - above + 0.3 * (x - ball.centre_px.x) => [0.08, 0.10, 0.2],
+            (Some(above), Some(ball))
+                if y > ball.centre_px.y - above + 0.3 * (x - ball.centre_px.x) =>
+            {
+                [0.08, 0.10, 0.2]
+            }
             _ => [0.35, 0.36, 0.33],
         };
         base.map(|level: f64| (level + grain).max(0.0))
@@ -104,7 +109,11 @@ impl Drawn {
                     for i in 0..count {
                         let at = |k: usize| reach * ((2.0 * k as f64 + 1.0) / count as f64 - 1.0);
                         let (dx, dy) = (at(i), at(j));
-                        let share = if near { lens(dx, self.blur_px) * lens(dy, self.blur_px) } else { 1.0 };
+                        let share = if near {
+                            lens(dx, self.blur_px) * lens(dy, self.blur_px)
+                        } else {
+                            1.0
+                        };
                         for moment in 0..moments {
                             let moment = (moment as f64 + 0.5) / moments as f64 - 0.5;
                             let light = self.light_at(x as f64 + dx, y as f64 + dy, moment);
@@ -142,7 +151,10 @@ impl Drawn {
                     let mut sum = 0.0;
                     for row in [2 * y, 2 * y + 1] {
                         let at = |column: usize| yuv[row * w + column.min(w - 1)][k];
-                        sum += 0.5 * (0.25 * at((2 * x).saturating_sub(1)) + 0.5 * at(2 * x) + 0.25 * at(2 * x + 1));
+                        sum += 0.5
+                            * (0.25 * at((2 * x).saturating_sub(1))
+                                + 0.5 * at(2 * x)
+                                + 0.25 * at(2 * x + 1));
                     }
                     let value = noisy(128.0 + sum, 0.6 * self.noise);
                     if k == 1 {

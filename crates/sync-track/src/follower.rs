@@ -28,7 +28,10 @@ pub(crate) fn classes_of(markers: &[MarkerSpec]) -> Result<Vec<MarkerClass>, Syn
     let mut classes: Vec<MarkerClass> = Vec::new();
     for (index, marker) in markers.iter().enumerate() {
         ColourModel::of(marker)?;
-        if markers[..index].iter().any(|other| other.role == marker.role) {
+        if markers[..index]
+            .iter()
+            .any(|other| other.role == marker.role)
+        {
             return Err(SyncTrackError::DoubleMarker { role: marker.role });
         }
         let (longest, shortest) = marker.shape.extent_m();
@@ -145,7 +148,13 @@ impl Follower {
         self.ended.sort_by(|p, q| {
             (p.class, p.first().frame_index)
                 .cmp(&(q.class, q.first().frame_index))
-                .then(p.first().outline.centre_px.x.total_cmp(&q.first().outline.centre_px.x))
+                .then(
+                    p.first()
+                        .outline
+                        .centre_px
+                        .x
+                        .total_cmp(&q.first().outline.centre_px.x),
+                )
         });
         self.ended
     }
@@ -155,8 +164,10 @@ impl Follower {
             .into_iter()
             .partition(|trail| camera_s - trail.last().camera_s > PATIENCE_S);
         self.live = live;
-        self.ended
-            .extend(over.into_iter().filter(|trail| trail.points.len() >= SHORTEST));
+        self.ended.extend(
+            over.into_iter()
+                .filter(|trail| trail.points.len() >= SHORTEST),
+        );
     }
 
     fn follow(
@@ -204,8 +215,15 @@ impl Follower {
             .filter(|&k| !taken[k] && is_plausible(&blobs[k], range))
             .collect();
         fresh.sort_by(|&p, &q| blobs[q].peak.total_cmp(&blobs[p].peak));
-        let following = self.live.iter().filter(|trail| trail.class == class).count();
-        for blob in fresh.into_iter().take(self.settings.live.saturating_sub(following)) {
+        let following = self
+            .live
+            .iter()
+            .filter(|trail| trail.class == class)
+            .count();
+        for blob in fresh
+            .into_iter()
+            .take(self.settings.live.saturating_sub(following))
+        {
             let start = self.start(class, &blobs[blob], None);
             let point = self.measure(
                 (class, &blobs[blob]),
@@ -255,7 +273,10 @@ impl Follower {
                 .then(p.1.cmp(&q.1))
                 .then(p.2.cmp(&q.2))
         });
-        pairs.into_iter().map(|(_, trail, blob)| (trail, blob)).collect()
+        pairs
+            .into_iter()
+            .map(|(_, trail, blob)| (trail, blob))
+            .collect()
     }
 
     fn in_luma(&self, half: &Point2<f64>) -> Point2<f64> {
@@ -283,7 +304,9 @@ impl Follower {
         let range = self.settings.radius_px[class];
         // A uniform ellipse has second moments (half axis)²/4.
         let eigen = blob.moments_half.symmetric_eigen();
-        let axes = eigen.eigenvalues.map(|moment| 4.0 * moment.max(0.05).sqrt());
+        let axes = eigen
+            .eigenvalues
+            .map(|moment| 4.0 * moment.max(0.05).sqrt());
         let direction = eigen.eigenvectors.column(0);
         let by_area = 2.0 * (blob.area_half / std::f64::consts::PI).sqrt();
         match self.classes[class].shape {
@@ -356,9 +379,10 @@ impl Follower {
         };
         let x = nearest(blob.centre_half.x, picture.cb.width());
         let y = nearest(blob.centre_half.y, picture.cb.height());
-        let luma = picture
-            .luma
-            .get((2 * x).min(picture.width() - 1), (2 * y).min(picture.height() - 1));
+        let luma = picture.luma.get(
+            (2 * x).min(picture.width() - 1),
+            (2 * y).min(picture.height() - 1),
+        );
         [
             f64::from(luma) * scale,
             f64::from(picture.cb.get(x, y)) * scale - 128.0,

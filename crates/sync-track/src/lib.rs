@@ -2,9 +2,11 @@
 
 mod blob;
 mod choice;
+mod clock_solution;
 mod colour;
 #[cfg(test)]
 mod drawn;
+mod epipolar;
 mod error;
 mod follower;
 mod gcc_phat;
@@ -12,10 +14,12 @@ mod lone_choice;
 mod marker;
 #[cfg(test)]
 mod mire_tests;
+mod motion_clocks;
 mod outline;
 mod outline_levels;
 #[cfg(test)]
 mod outline_tests;
+mod ray_track;
 mod remark;
 mod series;
 mod sighting;
@@ -31,9 +35,11 @@ mod trails;
 mod view;
 mod view_check;
 
+pub use clock_solution::{ClockSolution, PictureLag, check_genlock, combine_clocks};
 pub use error::SyncTrackError;
 pub use gcc_phat::{Delay, delay};
 pub use marker::{MarkerColour, MarkerRole, MarkerShape, MarkerSpec, NamedColour};
+pub use motion_clocks::{MotionClockSettings, MotionClocks, clocks_from_motion};
 pub use remark::ClockRemark;
 pub use sighting::{AmbiguousReason, HiddenReason, Sighting, SightingSeries, Verdict};
 pub use sound_clocks::{

@@ -13,7 +13,9 @@ pub(crate) fn choose_alone(trails: &[Vec<Trail>], class: usize, members: usize) 
                 .filter(|&k| trails[k].class == class && trails[k].fitted_share() > 0.5)
                 .collect();
             ranked.sort_by(|&p, &q| {
-                merit(&trails[q]).total_cmp(&merit(&trails[p])).then(p.cmp(&q))
+                merit(&trails[q])
+                    .total_cmp(&merit(&trails[p]))
+                    .then(p.cmp(&q))
             });
             ranked
         })

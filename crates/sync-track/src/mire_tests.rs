@@ -16,7 +16,11 @@ fn read_pgm(path: &Path) -> Picture {
     let mut fields = Vec::new();
     let mut at = 0;
     while fields.len() < 4 {
-        let end = at + bytes[at..].iter().position(u8::is_ascii_whitespace).unwrap();
+        let end = at
+            + bytes[at..]
+                .iter()
+                .position(u8::is_ascii_whitespace)
+                .unwrap();
         fields.push(std::str::from_utf8(&bytes[at..end]).unwrap().to_owned());
         at = end + 1;
     }
@@ -54,7 +58,13 @@ fn five_real_discs_through_501_frames() {
     }
     let trails = follower.finish();
     // Where the discs are in the first frame, by eye: the picks of a person.
-    let picks = [(86.0, 179.0), (215.0, 167.0), (160.0, 213.0), (93.0, 266.0), (242.0, 247.0)];
+    let picks = [
+        (86.0, 179.0),
+        (215.0, 167.0),
+        (160.0, 213.0),
+        (93.0, 266.0),
+        (242.0, 247.0),
+    ];
     let chosen: Vec<&Trail> = picks
         .iter()
         .map(|&(x, y)| {

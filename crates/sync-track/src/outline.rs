@@ -124,7 +124,12 @@ pub(crate) fn fit_outline(
         }
         // A breath of damping keeps undetermined directions (the angle of a circle) still.
         for k in 0..free {
-            normal[(k, k)] += 1e-9 + if k >= 2 { damping(settings.family, k) } else { 0.0 };
+            normal[(k, k)] += 1e-9
+                + if k >= 2 {
+                    damping(settings.family, k)
+                } else {
+                    0.0
+                };
         }
         information = normal.clone();
         if step == settings.steps {
@@ -134,9 +139,13 @@ pub(crate) fn fit_outline(
         let limit = 0.5 * outline.radius_px().max(1.0);
         let shrink = (limit / change.norm()).min(1.0);
         apply(&mut outline, settings.family, &(&change * shrink));
-        let gone = (outline.centre_px - start.centre_px).norm()
-            > 1.5 * start.half_axes_px.max() + 2.0;
-        if gone || !outline.half_axes_px.iter().all(|axis| axis.is_finite() && *axis > SMALLEST_PX)
+        let gone =
+            (outline.centre_px - start.centre_px).norm() > 1.5 * start.half_axes_px.max() + 2.0;
+        if gone
+            || !outline
+                .half_axes_px
+                .iter()
+                .all(|axis| axis.is_finite() && *axis > SMALLEST_PX)
         {
             return None;
         }
@@ -386,7 +395,9 @@ fn shape_rows(channel: &mut Channel, outline: &Outline, settings: &OutlineSettin
         row.by_parameter[1] = slope * outward.y;
         match settings.family {
             // Distance grows with the mean radius as fast as the outline moves out.
-            Family::Ball => row.by_parameter[2] = slope * local.q / (local.steepness * outline.radius_px()),
+            Family::Ball => {
+                row.by_parameter[2] = slope * local.q / (local.steepness * outline.radius_px())
+            }
             Family::Ellipse | Family::Bar => {
                 row.by_parameter[2] = slope * local.by_u * local.u / (a * local.steepness);
                 row.by_parameter[3] = slope * local.by_v * local.v / (b * local.steepness);
@@ -407,9 +418,8 @@ fn shape_rows(channel: &mut Channel, outline: &Outline, settings: &OutlineSettin
 /// Share of a sample that is covered, `distance` inside a straight edge blurred by a Gaussian of `blur` (1 σ) and by
 /// a box of `width` (motion across the edge), and its derivative by the distance.
 fn coverage(distance: f64, blur: f64, width: f64) -> (f64, f64) {
-    let phi = |z: f64| {
-        (-0.5 * (z / blur).powi(2)).exp() / (blur * (2.0 * std::f64::consts::PI).sqrt())
-    };
+    let phi =
+        |z: f64| (-0.5 * (z / blur).powi(2)).exp() / (blur * (2.0 * std::f64::consts::PI).sqrt());
     if width < 0.3 {
         return (normal_share(distance / blur), phi(distance));
     }
@@ -431,7 +441,8 @@ fn normal_share(z: f64) -> f64 {
     let tail = (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt()
         * t
         * (0.319_381_530
-            + t * (-0.356_563_782 + t * (1.781_477_937 + t * (-1.821_255_978 + t * 1.330_274_429))));
+            + t * (-0.356_563_782
+                + t * (1.781_477_937 + t * (-1.821_255_978 + t * 1.330_274_429))));
     if z > 0.0 { 1.0 - tail } else { tail }
 }
 

@@ -1,7 +1,7 @@
 //! The linear half of an outline fit: brightness inside and around, eliminated sample by sample.
 
-use crate::tone::Tone;
 use crate::outline::{at_least_rounding, robust_weight};
+use crate::tone::Tone;
 use nalgebra::{DMatrix, DVector, SMatrix, SVector, Vector2};
 
 /// Sectors around the outline, each with its own level of the surroundings (linear in between).
@@ -75,7 +75,10 @@ impl Row {
             (2, self.cover * self.shading[2]),
             (3, self.cover * self.shading[3]),
             (SHADING + self.sector, outside * (1.0 - self.next_share)),
-            (SHADING + (self.sector + 1) % SECTORS, outside * self.next_share),
+            (
+                SHADING + (self.sector + 1) % SECTORS,
+                outside * self.next_share,
+            ),
         ]
     }
 }
@@ -194,7 +197,8 @@ impl Channel {
             let middle = sizes.len() / 2;
             let median = *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
             // 1.4826: median of the absolute deviation to σ of a Gaussian; levels took some freedom away.
-            let freedom = (residuals.len() as f64 / (residuals.len() as f64 - LINEAR as f64).max(4.0)).sqrt();
+            let freedom =
+                (residuals.len() as f64 / (residuals.len() as f64 - LINEAR as f64).max(4.0)).sqrt();
             self.noise = at_least_rounding(1.4826 * median * freedom);
         }
         let noise = self.noise;
@@ -272,7 +276,8 @@ impl Channel {
 
     /// Level inside minus the mean level around (8-bit steps).
     pub(crate) fn contrast(&self) -> f64 {
-        let around: f64 = (0..SECTORS).map(|k| self.levels[SHADING + k]).sum::<f64>() / SECTORS as f64;
+        let around: f64 =
+            (0..SECTORS).map(|k| self.levels[SHADING + k]).sum::<f64>() / SECTORS as f64;
         (self.inside_mean() - around).abs()
     }
 
@@ -286,7 +291,8 @@ impl Channel {
     pub(crate) fn step_in_sector(&self, sector: usize) -> f64 {
         let angle = std::f64::consts::TAU * sector as f64 / SECTORS as f64;
         let (v, u) = angle.sin_cos();
-        let inside = self.levels[0] + 0.8 * (u * self.levels[1] + v * self.levels[2]) + 0.6 * self.levels[3];
+        let inside =
+            self.levels[0] + 0.8 * (u * self.levels[1] + v * self.levels[2]) + 0.6 * self.levels[3];
         inside - self.levels[SHADING + sector]
     }
 }

@@ -120,7 +120,12 @@ fn a_smeared_ball_belongs_to_mid_exposure() {
     };
     judge("smeared, known", errors(make, &known), 0.1, 0.08);
     // Without the velocity, at the start of a track, it is still usable.
-    judge("smeared, not known", errors(make, &settings(Family::Ball)), 0.3, 0.15);
+    judge(
+        "smeared, not known",
+        errors(make, &settings(Family::Ball)),
+        0.3,
+        0.15,
+    );
 }
 
 #[test]
@@ -179,6 +184,9 @@ fn half_a_ball_is_noticed() {
     if let Some(half) = half {
         println!("covered: {half:?}");
         let shrunk = half.outline.radius_px() < 6.6;
-        assert!(half.clear_share < 0.85 || shrunk || half.misfit > 0.1, "{half:?}");
+        assert!(
+            half.clear_share < 0.85 || shrunk || half.misfit > 0.1,
+            "{half:?}"
+        );
     }
 }

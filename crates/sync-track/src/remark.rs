@@ -65,6 +65,15 @@ pub enum ClockRemark {
         /// Standard deviation that the difference should have (s).
         sd_s: f64,
     },
+    /// Said to run in step with the first camera, but it does not.
+    NotGenlocked {
+        /// Which camera.
+        camera: usize,
+        /// Its offset (s).
+        offset_s: f64,
+        /// Standard deviation of the offset (s).
+        sd_s: f64,
+    },
     /// Nothing ties this camera's clock to the others.
     Untied {
         /// Which camera.
@@ -132,6 +141,16 @@ impl std::fmt::Display for ClockRemark {
                 f,
                 "camera {camera}: sound and motion disagree by {:.1} ms where {:.1} ms would be usual",
                 ms(*sound_minus_motion_s),
+                ms(*sd_s)
+            ),
+            Self::NotGenlocked {
+                camera,
+                offset_s,
+                sd_s,
+            } => write!(
+                f,
+                "camera {camera}: said to run in step, but it is {:.2} ms off (± {:.2} ms)",
+                ms(*offset_s),
                 ms(*sd_s)
             ),
             Self::Untied { camera } => write!(

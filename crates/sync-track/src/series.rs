@@ -182,7 +182,10 @@ fn drop_off_path(series: &mut SightingSeries) {
     }
     let samples = &series.samples;
     // Deviation from the cubic through the four neighbours is a sixth of the fourth difference.
-    let off: Vec<f64> = runs.iter().map(|&k| fourth_difference(samples, k).norm() / 6.0).collect();
+    let off: Vec<f64> = runs
+        .iter()
+        .map(|&k| fourth_difference(samples, k).norm() / 6.0)
+        .collect();
     let mut sorted = off.clone();
     sorted.sort_by(f64::total_cmp);
     let usual = sorted[sorted.len() / 2];

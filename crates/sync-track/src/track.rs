@@ -59,7 +59,8 @@ pub fn follow(
         n => n,
     };
     let next = AtomicUsize::new(0);
-    let results: Mutex<Vec<Option<CameraResult>>> = Mutex::new((0..cameras).map(|_| None).collect());
+    let results: Mutex<Vec<Option<CameraResult>>> =
+        Mutex::new((0..cameras).map(|_| None).collect());
     let (tell, hear) = mpsc::channel::<f64>();
     std::thread::scope(|scope| {
         for _ in 0..workers {

@@ -72,7 +72,11 @@ impl Trail {
     pub(crate) fn prediction(&self, camera_s: f64) -> (Point2<f64>, f64) {
         let ahead_s = (camera_s - self.last().camera_s).max(0.0);
         let centre = self.last().outline.centre_px + self.velocity_px_s * ahead_s;
-        let first = if self.points.len() < 3 { FIRST_SPEED_PX_S } else { 0.0 };
+        let first = if self.points.len() < 3 {
+            FIRST_SPEED_PX_S
+        } else {
+            0.0
+        };
         let gate = 2.0
             + 0.4 * self.radius_px()
             + first * ahead_s
@@ -121,7 +125,10 @@ impl Trail {
 
     /// Half the diagonal of the box that its centres fill (px): how far it moved.
     pub(crate) fn roaming_px(&self) -> f64 {
-        let (mut low, mut high) = (self.first().outline.centre_px, self.first().outline.centre_px);
+        let (mut low, mut high) = (
+            self.first().outline.centre_px,
+            self.first().outline.centre_px,
+        );
         for point in &self.points {
             low = low.inf(&point.outline.centre_px);
             high = high.sup(&point.outline.centre_px);

@@ -4,9 +4,7 @@ use crate::lone_choice::choose_alone;
 use crate::series::{LookedAt, Subject, series_of};
 use crate::trail::Trail;
 use crate::view_check::mark_disagreeing;
-use crate::{
-    ChoiceSettings, MarkerRole, MarkerSpec, SightingSeries, SyncTrackError,
-};
+use crate::{ChoiceSettings, MarkerRole, MarkerSpec, SightingSeries, SyncTrackError};
 use drawarc_rig::{ClockModel, Rig};
 
 /// Everything of the markers' colours that moved or lay in the pictures of all cameras. Which of it is the marker is
@@ -40,7 +38,10 @@ impl Trails {
 
     /// Number of frames looked at, per camera.
     pub fn frames(&self) -> Vec<usize> {
-        self.looked_at.iter().map(|looked_at| looked_at.frames.len()).collect()
+        self.looked_at
+            .iter()
+            .map(|looked_at| looked_at.frames.len())
+            .collect()
     }
 
     /// The sightings of every marker in every camera, in the order markers × cameras. Without clocks each camera

@@ -116,7 +116,11 @@ pub(crate) fn px_per_rad(camera: &Camera, pixel: &Point2<f64>) -> Option<f64> {
     let ray = camera.lens.ray_from_pixel(pixel)?;
     let projection = camera.lens.project(&Point3::from(ray.into_inner()))?;
     // Two directions across the ray.
-    let aside = if ray.x.abs() < 0.9 { Vector3::x() } else { Vector3::y() };
+    let aside = if ray.x.abs() < 0.9 {
+        Vector3::x()
+    } else {
+        Vector3::y()
+    };
     let right = ray.cross(&aside).normalize();
     let down = ray.cross(&right);
     let (a, b) = (
@@ -174,10 +178,14 @@ mod tests {
         let centre = Point3::new(2.0 * 30f64.to_radians().tan(), 0.0, 2.0);
         let pixel = camera.lens.pixel_from_camera(&centre).unwrap();
         let alpha = (0.015 / centre.coords.norm()).asin();
-        let expected = 1500.0 * 30f64.to_radians().tan() / 30f64.to_radians().cos().powi(2) * alpha * alpha;
+        let expected =
+            1500.0 * 30f64.to_radians().tan() / 30f64.to_radians().cos().powi(2) * alpha * alpha;
         let radius = alpha * px_per_rad(&camera, &pixel).unwrap();
         let bias = ball_bias_px(&camera, &pixel, radius);
-        assert!((bias.x - expected).abs() < 0.02 * expected, "{bias} for {expected}");
+        assert!(
+            (bias.x - expected).abs() < 0.02 * expected,
+            "{bias} for {expected}"
+        );
         assert!(bias.y.abs() < 1e-9);
         let on_axis = ball_bias_px(&camera, &Point2::new(960.0, 540.0), 10.0);
         assert!(on_axis.norm() < 1e-9);

@@ -21,7 +21,11 @@ pub(crate) fn mark_disagreeing(
     let before = series.to_vec();
     for one in series.iter_mut() {
         let camera = one.camera;
-        for sample in one.samples.iter_mut().filter(|sample| sample.verdict.is_seen()) {
+        for sample in one
+            .samples
+            .iter_mut()
+            .filter(|sample| sample.verdict.is_seen())
+        {
             let views: Vec<bool> = before
                 .iter()
                 .filter(|other| other.camera != camera)
@@ -66,14 +70,20 @@ fn misses(
     let row_s = delay(second, p.centre_px.y);
     let share = (wanted_s - row_s - p.camera_s) / step_s;
     let there: Point2<f64> = p.centre_px + (q.centre_px - p.centre_px) * share;
-    let rays = (first.ray_in_range(&sample.centre_px)?, second.ray_in_range(&there)?);
+    let rays = (
+        first.ray_in_range(&sample.centre_px)?,
+        second.ray_in_range(&there)?,
+    );
     let meeting = meet(
         (&first.centre_in_range(), &rays.0),
         (&second.centre_in_range(), &rays.1),
     )?;
     let scale = (px_per_rad(first, &sample.centre_px)? / meeting.distance_m[0])
         .max(px_per_rad(second, &there)? / meeting.distance_m[1]);
-    let speed = sample.velocity_px_s.norm().max(((q.centre_px - p.centre_px) / step_s).norm());
+    let speed = sample
+        .velocity_px_s
+        .norm()
+        .max(((q.centre_px - p.centre_px) / step_s).norm());
     let clock_s = (clocks[camera].variance_at(sample.camera_s)
         + clocks[other.camera].variance_at(wanted_s))
     .sqrt();
