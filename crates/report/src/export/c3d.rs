@@ -111,7 +111,10 @@ impl C3dTrial {
                 bytes.extend(point_bytes(point.samples[frame].as_ref(), scale));
             }
         }
-        bytes.resize(bytes.len().div_ceil(BLOCK) * BLOCK, 0);
+        // Readers of long recordings count frames up to the end of the file: padding would be frames.
+        if frames <= HEADER_FRAMES {
+            bytes.resize(bytes.len().div_ceil(BLOCK) * BLOCK, 0);
+        }
         Ok(bytes)
     }
 
@@ -315,6 +318,10 @@ mod tests {
     fn long_recordings_state_their_length_beside_the_header() {
         let bytes = trial(70_000).to_bytes().unwrap();
         assert_eq!(word(&bytes, 5), 65_535);
+        assert_eq!(
+            bytes.len() - BLOCK * (usize::from(word(&bytes, 9)) - 1),
+            16 * 70_000
+        );
         let name = b"ACTUAL_END_FIELD";
         let at = bytes
             .windows(name.len())
