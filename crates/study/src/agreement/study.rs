@@ -188,7 +188,7 @@ fn statements(shots: &[StudyShot]) -> Vec<String> {
         list.push("At least one camera also took part in the 3-D path that it is compared with: those rows are not independent and flatter the camera.".to_owned());
     }
     if views().any(|view| view.is_virtual) {
-        list.push("Rows of stated cameras are projections of the 3-D path: they show the geometry and the stated noise, not lens, clock or tracking of a real camera.".to_owned());
+        list.push("Rows of stated cameras are projections of the 3-D path: they show the geometry and the stated noise, not lens, clock or tracking of a real camera, and no body that stands in the way.".to_owned());
     }
     let mut archers: Vec<&str> = shots.iter().map(|shot| shot.archer.as_str()).collect();
     archers.sort_unstable();

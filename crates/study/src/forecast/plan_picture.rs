@@ -183,6 +183,15 @@ fn ground(svg: &mut String, sheet: &Sheet) {
         arrow[1],
         "stroke=\"#888\" stroke-width=\"2\"",
     );
+    let (dx, dy) = (arrow[1].0 - arrow[0].0, arrow[1].1 - arrow[0].1);
+    let (ux, uy) = (dx / dx.hypot(dy), dy / dx.hypot(dy));
+    for turn in [-0.5, 0.5] {
+        let barb = (
+            arrow[1].0 - 9.0 * (ux + turn * uy),
+            arrow[1].1 - 9.0 * (uy - turn * ux),
+        );
+        line(svg, barb, arrow[1], "stroke=\"#888\" stroke-width=\"2\"");
+    }
     text(svg, (arrow[1].0, arrow[1].1 - 6.0), "middle", "target");
 }
 
