@@ -37,6 +37,7 @@ mod sheet;
 mod sighting;
 mod survey;
 mod survey_input;
+mod wand;
 
 pub use background::{BackgroundReference, Patch};
 pub use background_shift::{BackgroundShift, CameraVerdict, MOVED_DEG, ZOOMED, changed_since};
@@ -53,3 +54,4 @@ pub use survey::survey;
 pub use survey_input::{
     FrameChoice, LensChoice, SurveyCamera, SurveyInput, SurveySettings, SurveyedPoint,
 };
+pub use wand::{WandPlace, WandReport, check_wand, noise_at_rest_mm};
