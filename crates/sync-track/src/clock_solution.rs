@@ -56,6 +56,10 @@ const DISAGREE_FLOOR_S: f64 = 1e-3;
 ///
 /// # Errors
 /// [`SyncTrackError::CameraCount`] where the lists differ in length.
+#[expect(
+    clippy::too_many_lines,
+    reason = "one linear system, put together and read out"
+)]
 pub fn combine_clocks(
     sound: Option<&SoundClocks>,
     motion: Option<&MotionClocks>,

@@ -1,6 +1,13 @@
 //! Pictures drawn for tests: a shaded, blurred, noisy ball of known centre, independent of the fit's own model
 //! (supersampled, Lambert shading with terminator, gamma, 4:2:0 by area).
 
+#![expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::needless_range_loop,
+    reason = "test drawing: values are clamped, planes are indexed together"
+)]
+
 use drawarc_footage::Picture;
 use nalgebra::{Point2, Vector2, Vector3};
 use rand::{Rng, SeedableRng};
@@ -61,6 +68,9 @@ impl Default for Drawn {
     }
 }
 
+/// Samples a pixel, each way.
+const FINE: usize = 5;
+
 impl Drawn {
     /// Linear RGB at a place and an instant within the exposure (−½ to ½).
     fn light_at(&self, x: f64, y: f64, moment: f64) -> [f64; 3] {
@@ -92,7 +102,6 @@ impl Drawn {
         let mut rng = ChaCha8Rng::seed_from_u64(self.seed);
         let (w, h) = (self.width as usize, self.height as usize);
         // Supersampled 4 × 4 within a pixel, over four moments, with the lens as jitter of the samples.
-        const FINE: usize = 5;
         let mut yuv = vec![[0.0f64; 3]; w * h];
         for y in 0..h {
             for x in 0..w {
@@ -104,7 +113,8 @@ impl Drawn {
                 let mut weight = 0.0;
                 let reach = if near { 2.0 * self.blur_px + 0.5 } else { 0.5 };
                 let count = if near { 3 * FINE } else { 2 };
-                let moments = if near { 6 } else { 1 };
+                let smeared = self.balls.iter().any(|ball| ball.smear_px.norm() > 0.0);
+                let moments = if near && smeared { 6 } else { 1 };
                 for j in 0..count {
                     for i in 0..count {
                         let at = |k: usize| reach * ((2.0 * k as f64 + 1.0) / count as f64 - 1.0);
@@ -115,7 +125,7 @@ impl Drawn {
                             1.0
                         };
                         for moment in 0..moments {
-                            let moment = (moment as f64 + 0.5) / moments as f64 - 0.5;
+                            let moment = (f64::from(moment) + 0.5) / f64::from(moments) - 0.5;
                             let light = self.light_at(x as f64 + dx, y as f64 + dy, moment);
                             for k in 0..3 {
                                 rgb[k] += share * light[k];

@@ -359,14 +359,14 @@ impl Follower {
                 fitted: false,
                 clear_share: 0.0,
                 misfit: 1.0,
-                colour: self.colour_at(picture, blob),
+                colour: Self::colour_at(picture, blob),
                 at_border: blob.at_border,
             },
             |fit| TrailPoint::from((&fit, frame_index, camera_s, blob.at_border)),
         )
     }
 
-    fn colour_at(&self, picture: &PictureView<'_>, blob: &Blob) -> [f64; 3] {
+    fn colour_at(picture: &PictureView<'_>, blob: &Blob) -> [f64; 3] {
         let scale = crate::colour::depth_scale(picture.bit_depth);
         let nearest = |value: f64, count: usize| {
             #[expect(

@@ -8,6 +8,7 @@ mod colour;
 mod drawn;
 mod epipolar;
 mod error;
+mod first_look;
 mod follower;
 mod gcc_phat;
 mod lone_choice;
@@ -27,9 +28,12 @@ mod sound_clocks;
 mod sound_event;
 mod sound_match;
 mod sound_scan;
+mod survey_directions;
 mod tone;
 mod track;
 mod track_settings;
+#[cfg(test)]
+mod track_tests;
 mod trail;
 mod trails;
 mod view;
@@ -37,6 +41,7 @@ mod view_check;
 
 pub use clock_solution::{ClockSolution, PictureLag, check_genlock, combine_clocks};
 pub use error::SyncTrackError;
+pub use first_look::{FirstLookSettings, first_look};
 pub use gcc_phat::{Delay, delay};
 pub use marker::{MarkerColour, MarkerRole, MarkerShape, MarkerSpec, NamedColour};
 pub use motion_clocks::{MotionClockSettings, MotionClocks, clocks_from_motion};

@@ -1,5 +1,10 @@
 //! Real footage: the sequence `mire-2` of Debian's `visp-images-data` 3.5 (GPL-2, installed, never vendored): a box with
 //! five white discs, moved by hand before a camera with motion blur, 501 frames of 384 × 288.
+#![expect(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "measured figures are shown; a skipped test says so"
+)]
 
 use crate::follower::{Follower, FollowerSettings, classes_of};
 use crate::trail::Trail;

@@ -7,6 +7,7 @@
 
 use crate::epipolar::{Miss, miss};
 use crate::ray_track::RayTrack;
+use crate::survey_directions::survey_directions;
 use crate::{ClockRemark, SightingSeries, SyncTrackError};
 use drawarc_rig::{ClockModel, Rig};
 use nalgebra::{DMatrix, DVector, Point3};
@@ -274,6 +275,10 @@ impl<'a> Problem<'a> {
         (rival > RIVAL_COST * best.1).then_some(best.0)
     }
 
+    #[expect(
+        clippy::too_many_lines,
+        reason = "one Gauss-Newton loop, easier to follow in one piece"
+    )]
     fn refine(&self, start: &Offsets, tied: &[bool]) -> MotionClocks {
         let cameras = self.rig.cameras.len();
         let survey = survey_directions(&self.rig.covariance);
@@ -375,7 +380,7 @@ impl<'a> Problem<'a> {
                 break;
             }
         }
-        self.result(&offsets, (&free, &covariance), bound, (misfit, converged))
+        self.result(&offsets, (&free, &covariance), &bound, (misfit, converged))
     }
 
     /// The comparisons that stay possible within a step of the coarse grid: a fixed list, or they would come and go
@@ -408,7 +413,7 @@ impl<'a> Problem<'a> {
         &self,
         offsets: &Offsets,
         (free, covariance): (&[usize], &DMatrix<f64>),
-        bound: Vec<f64>,
+        bound: &[f64],
         (misfit, converged): (f64, bool),
     ) -> MotionClocks {
         let cameras = self.rig.cameras.len();
@@ -483,31 +488,4 @@ fn median_size(values: &[f64]) -> f64 {
     let mut sizes: Vec<f64> = values.iter().map(|value| value.abs()).collect();
     sizes.sort_by(f64::total_cmp);
     sizes.get(sizes.len() / 2).copied().unwrap_or(0.0)
-}
-
-/// Columns that turn independent unit errors into errors of the rig's parameters: a square root of the covariance
-/// from the eigenvectors of its correlations (units differ too much for its own).
-fn survey_directions(covariance: &DMatrix<f64>) -> DMatrix<f64> {
-    let sd: Vec<f64> = (0..covariance.nrows())
-        .map(|k| covariance[(k, k)].max(0.0).sqrt())
-        .collect();
-    let known: Vec<usize> = (0..sd.len()).filter(|&k| sd[k] > 0.0).collect();
-    if known.is_empty() {
-        return DMatrix::zeros(sd.len(), 0);
-    }
-    let correlation = DMatrix::from_fn(known.len(), known.len(), |i, j| {
-        covariance[(known[i], known[j])] / (sd[known[i]] * sd[known[j]])
-    });
-    let eigen = correlation.symmetric_eigen();
-    let kept: Vec<usize> = (0..known.len())
-        .filter(|&k| eigen.eigenvalues[k] > 1e-10)
-        .collect();
-    let mut directions = DMatrix::zeros(sd.len(), kept.len());
-    for (column, &k) in kept.iter().enumerate() {
-        for (row, &parameter) in known.iter().enumerate() {
-            directions[(parameter, column)] =
-                sd[parameter] * eigen.eigenvectors[(row, k)] * eigen.eigenvalues[k].sqrt();
-        }
-    }
-    directions
 }

@@ -292,7 +292,7 @@ impl Grid<'_> {
                 clippy::cast_sign_loss,
                 reason = "clamped to the picture"
             )]
-            (last >= low).then(|| low as usize..=last as usize)
+            (last >= low).then_some(low as usize..=last as usize)
         };
         let columns = span(outline.centre_px.x, self.origin.x, self.plane.width())?;
         let rows = span(outline.centre_px.y, self.origin.y, self.plane.height())?;
@@ -396,7 +396,7 @@ fn shape_rows(channel: &mut Channel, outline: &Outline, settings: &OutlineSettin
         match settings.family {
             // Distance grows with the mean radius as fast as the outline moves out.
             Family::Ball => {
-                row.by_parameter[2] = slope * local.q / (local.steepness * outline.radius_px())
+                row.by_parameter[2] = slope * local.q / (local.steepness * outline.radius_px());
             }
             Family::Ellipse | Family::Bar => {
                 row.by_parameter[2] = slope * local.by_u * local.u / (a * local.steepness);

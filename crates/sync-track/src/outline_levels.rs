@@ -233,8 +233,8 @@ impl Channel {
         {
             let contrast = self.inside(row) - self.outside(row) + row.excess.1;
             let mut derivative = [0.0; FREE];
-            for k in 0..free {
-                derivative[k] = contrast * row.by_parameter[k];
+            for (own, by) in derivative.iter_mut().zip(row.by_parameter).take(free) {
+                *own = contrast * by;
             }
             let terms = row.linear();
             for (i, x) in terms {

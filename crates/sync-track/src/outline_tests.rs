@@ -1,3 +1,7 @@
+#![expect(
+    clippy::print_stdout,
+    reason = "measured figures are shown beside their limits"
+)]
 use crate::drawn::{Ball, Drawn, ball};
 use crate::outline::{Family, Outline, OutlineFit, OutlineSettings, fit_outline};
 use nalgebra::{Point2, Vector2, Vector3};

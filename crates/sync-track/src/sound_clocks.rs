@@ -100,6 +100,10 @@ const OUTLIER_FLOOR_S: f64 = 5e-4;
 /// # Errors
 /// [`SyncTrackError::CameraCount`] where the two lists differ in length. Whatever the sound cannot tell is a remark, not
 /// an error.
+#[expect(
+    clippy::too_many_lines,
+    reason = "camera after camera, every way in which sound can fail"
+)]
 pub fn clocks_from_sound(
     scans: &[Option<SoundScan>],
     microphones_in_range: Option<&[Point3<f64>]>,
