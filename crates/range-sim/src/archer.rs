@@ -56,14 +56,23 @@ impl Archer {
         let mut rng = ChaCha8Rng::seed_from_u64(scenario.seed ^ 0x0061_7263_6865);
         let who = &scenario.archer;
         let reach = Reach::of(who.height_m, who.forearm_m());
-        let shots: Vec<Shot> = scenario.shots.iter().map(|plan| Shot::new(plan, reach)).collect();
+        let shots: Vec<Shot> = scenario
+            .shots
+            .iter()
+            .map(|plan| Shot::new(plan, reach))
+            .collect();
         // Physiological tremor is strongest at 8 to 12 Hz (from memory); sway of standing people falls off
         // above 1 Hz (from memory); sizes are the scenario's.
         let tremor = Wobble::new(&mut rng, [who.tremor_m; 3], (8.0, 12.0), 0.0);
         let hand_tremor = Wobble::new(&mut rng, [0.7 * who.tremor_m; 3], (8.0, 12.0), 0.0);
         let sway = Wobble::new(&mut rng, [who.sway_m, who.sway_m, 0.0], (0.12, 1.0), -0.8);
-        let first = shots.first().map_or(f64::INFINITY, |shot| shot.times.raise_s);
-        let board_end = scenario.board.as_ref().map_or(f64::NEG_INFINITY, |board| board.on_line_until_s);
+        let first = shots
+            .first()
+            .map_or(f64::INFINITY, |shot| shot.times.raise_s);
+        let board_end = scenario
+            .board
+            .as_ref()
+            .map_or(f64::NEG_INFINITY, |board| board.on_line_until_s);
         let walk_end = (first - 0.35).max(board_end + 0.3);
         let walk_start = (walk_end - 2.4).max(board_end - 0.5);
         let walk = if board_end.is_finite() {
@@ -90,7 +99,9 @@ impl Archer {
 
     /// The shot to which an instant belongs: the last whose raise has begun, else the first.
     fn shot_at(&self, time_s: f64) -> Option<&Shot> {
-        let begun = self.shots.partition_point(|shot| shot.times.raise_s <= time_s);
+        let begun = self
+            .shots
+            .partition_point(|shot| shot.times.raise_s <= time_s);
         if begun == 0 {
             return self.shots.first();
         }
@@ -106,7 +117,7 @@ impl Archer {
         self.shots.iter().map(|shot| shot.times).collect()
     }
 
-    fn arms(&self, time_s: f64) -> (Arms, ShotKind, bool) {
+    fn arms(&self, time_s: f64) -> (Arms, ShotKind) {
         let Some(shot) = self.shot_at(time_s) else {
             let still = Vector3::new(0.27, 0.02, -0.47) * self.reach.scale;
             let arms = Arms {
@@ -118,14 +129,14 @@ impl Archer {
                 bow_tilt: 0.0,
                 raised: 0.0,
             };
-            return (arms, ShotKind::Shot, false);
+            return (arms, ShotKind::Shot);
         };
         let mut arms = shot.arms(time_s);
         let nocked = time_s > shot.times.raise_s - 1.5;
         if !nocked || time_s > shot.times.down_s {
             arms.nock = None;
         }
-        (arms, shot.plan.kind, nocked)
+        (arms, shot.plan.kind)
     }
 
     /// A point of the arrow line at full draw and its direction, without sway; mirrored for a left-hander.
@@ -138,8 +149,7 @@ impl Archer {
 
     /// Everything of the right-handed original at an instant; mirrored at the end.
     pub(crate) fn at(&self, time_s: f64) -> ArcherState {
-        let (arms, kind, _) = self.arms(time_s);
-        let s = self.reach.scale;
+        let (arms, kind) = self.arms(time_s);
         let breath = self.breathing_m * (time_s * std::f64::consts::TAU * 0.24).sin();
         let walked = self.walk.value(time_s);
         let sway = self.sway.at(time_s);
@@ -154,11 +164,28 @@ impl Archer {
         let bone = (elbow_marker - hook).normalize();
         let elbow_joint = elbow_marker - bone * MARKER_BEYOND_JOINT_M;
         let grip = place(arms.grip) + hand;
-        let string = place(arms.string) + if arms.string == arms.hook { 0.3 * tremor } else { hand };
-        let nock = arms.nock.map(|n| place(n) + if n == arms.hook { 0.3 * tremor } else { Vector3::zeros() });
+        let string = place(arms.string)
+            + if arms.string == arms.hook {
+                0.3 * tremor
+            } else {
+                hand
+            };
+        let nock = arms.nock.map(|n| {
+            place(n)
+                + if n == arms.hook {
+                    0.3 * tremor
+                } else {
+                    Vector3::zeros()
+                }
+        });
         let rest = grip + Vector3::new(0.0, 0.0, 0.04);
         let arrow = match nock {
-            Some(n) if time_s <= self.shot_at(time_s).map_or(f64::INFINITY, |shot| shot.times.release_s) => {
+            Some(n)
+                if time_s
+                    <= self
+                        .shot_at(time_s)
+                        .map_or(f64::INFINITY, |shot| shot.times.release_s) =>
+            {
                 (rest - n).normalize()
             }
             _ => self.range_from_arrow * Vector3::x(),
@@ -182,7 +209,11 @@ impl Archer {
             band: kind == ShotKind::Band,
             bow_shown: kind != ShotKind::Band,
         };
-        if self.side < 0.0 { state.mirrored() } else { state }
+        if self.side < 0.0 {
+            state.mirrored()
+        } else {
+            state
+        }
     }
 
     fn body(
@@ -216,7 +247,13 @@ impl Archer {
         } else {
             bow_shoulder0
         };
-        let bow_elbow = middle_joint(bow_shoulder, wrist_bow, upper_bow, lower_bow, Vector3::new(0.0, -0.55, -1.0));
+        let bow_elbow = middle_joint(
+            bow_shoulder,
+            wrist_bow,
+            upper_bow,
+            lower_bow,
+            Vector3::new(0.0, -0.55, -1.0),
+        );
         let wrist_draw = hook + (elbow - hook).normalize() * (0.085 * s);
         let stride = self.walk_from.norm() * walked;
         let mut ankles = [Point3::origin(); 2];
@@ -226,7 +263,8 @@ impl Archer {
             let side = if k == 0 { 1.0 } else { -1.0 };
             let stance = Point3::new(0.19 * s * side, 0.04 * s, 0.052 * h);
             let swing = if walking {
-                let phase = stride / 0.62 * std::f64::consts::PI + if k == 0 { 0.0 } else { std::f64::consts::PI };
+                let phase = stride / 0.62 * std::f64::consts::PI
+                    + if k == 0 { 0.0 } else { std::f64::consts::PI };
                 let amount = (walked * (1.0 - walked) * 8.0).min(1.0);
                 let forward = -self.walk_from.normalize() * (0.20 * phase.sin() * amount);
                 forward + up * (0.06 * phase.cos().max(0.0) * amount)
@@ -234,13 +272,15 @@ impl Archer {
                 Vector3::zeros()
             };
             ankles[k] = stance + self.walk_from * (1.0 - walked) + swing;
-            toes[k] = ankles[k] + facing * (0.15 * s) + Vector3::new(0.04 * s * side, 0.0, -0.055 * s);
+            toes[k] =
+                ankles[k] + facing * (0.15 * s) + Vector3::new(0.04 * s * side, 0.0, -0.055 * s);
         }
         let spread = Vector3::x() * (0.085 * s);
         let mut body = Body {
             height: h,
             facing,
-            gaze: (Vector3::x() * (0.15 + 0.85 * raised) + facing * (0.9 - 0.6 * raised)).normalize(),
+            gaze: (Vector3::x() * (0.15 + 0.85 * raised) + facing * (0.9 - 0.6 * raised))
+                .normalize(),
             pelvis,
             chest,
             neck,
@@ -249,7 +289,10 @@ impl Archer {
             elbows: [bow_elbow, elbow],
             wrists: [wrist_bow, wrist_draw],
             fingers: [grip + (grip - wrist_bow) * 0.25, hook],
-            hips: [pelvis + spread - up * (0.01 * s), pelvis - spread - up * (0.01 * s)],
+            hips: [
+                pelvis + spread - up * (0.01 * s),
+                pelvis - spread - up * (0.01 * s),
+            ],
             knees: [Point3::origin(); 2],
             ankles,
             toes,
@@ -269,7 +312,9 @@ impl Archer {
                 Some(hand + Vector3::new(0.0, 0.0, 0.045))
             }
             MarkerPlace::Nock => state.nock,
-            MarkerPlace::ArrowRest => Some(state.grip + Vector3::new(0.0, 0.0, 0.04) + state.body.facing * 0.025),
+            MarkerPlace::ArrowRest => {
+                Some(state.grip + Vector3::new(0.0, 0.0, 0.04) + state.body.facing * 0.025)
+            }
             MarkerPlace::DrawShoulder => {
                 let out = (state.body.shoulders[1] - state.body.shoulders[0]).normalize();
                 Some(state.body.shoulders[1] + out * 0.045 + Vector3::new(0.0, 0.0, 0.052))
@@ -299,7 +344,12 @@ impl ArcherState {
         self.bow_up.y = -self.bow_up.y;
         self.bow_forward.y = -self.bow_forward.y;
         let body = &mut self.body;
-        for p in [&mut body.pelvis, &mut body.chest, &mut body.neck, &mut body.head] {
+        for p in [
+            &mut body.pelvis,
+            &mut body.chest,
+            &mut body.neck,
+            &mut body.head,
+        ] {
             flip(p);
         }
         for pair in [

@@ -4,7 +4,9 @@ use crate::profile::ease;
 use crate::scenario::{BoardPlan, FilmCamera, Scenario};
 use crate::view::View;
 use crate::wobble::Wobble;
-use nalgebra::{Isometry3, Matrix3, Point2, Point3, Rotation3, Translation3, UnitQuaternion, Vector3};
+use nalgebra::{
+    Isometry3, Matrix3, Point2, Point3, Rotation3, Translation3, UnitQuaternion, Vector3,
+};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
@@ -58,14 +60,19 @@ impl BoardMotion {
         });
         let all = all.normalize();
         // Before: it leans against the helper's legs.
-        let ahead = Vector3::new(all.x, all.y, 0.0).try_normalize(0.05).unwrap_or(-Vector3::y());
+        let ahead = Vector3::new(all.x, all.y, 0.0)
+            .try_normalize(0.05)
+            .unwrap_or(-Vector3::y());
         let start = Point3::new(middle.x, middle.y, 0.17) + ahead * 0.05;
         self.keys.push(Key {
             from_s: f64::NEG_INFINITY,
             until_s: plan.waved_from_s - 0.2,
             range_from_middle: Isometry3::from_parts(
                 Translation3::from(start.coords),
-                facing(ahead + Vector3::z() * 0.25, ahead.cross(&Vector3::z()) * -1.0),
+                facing(
+                    ahead + Vector3::z() * 0.25,
+                    ahead.cross(&Vector3::z()) * -1.0,
+                ),
             ),
         });
         let mut at_s = plan.waved_from_s + 0.7;
@@ -75,10 +82,14 @@ impl BoardMotion {
                 let aim = if rng.random::<f64>() < 0.7 {
                     all
                 } else {
-                    let weights: Vec<f64> = views.iter().map(|_| 0.15 + rng.random::<f64>()).collect();
-                    views.iter().zip(&weights).fold(Vector3::zeros(), |sum, (view, weight)| {
-                        sum + (view.centre_in_range() - middle).normalize() * *weight
-                    })
+                    let weights: Vec<f64> =
+                        views.iter().map(|_| 0.15 + rng.random::<f64>()).collect();
+                    views
+                        .iter()
+                        .zip(&weights)
+                        .fold(Vector3::zeros(), |sum, (view, weight)| {
+                            sum + (view.centre_in_range() - middle).normalize() * *weight
+                        })
                 };
                 let spot = Point3::from(std::array::from_fn::<f64, 3, _>(|k| {
                     plan.middle_m[k] + plan.reach_m[k] * (2.0 * rng.random::<f64>() - 1.0)
@@ -90,8 +101,16 @@ impl BoardMotion {
                 let aim = view.centre_in_range() - spot;
                 Self::presented(rng, spot, aim, 0.75)
             };
-            let still = if count % 2 == 0 { rng.random_range(0.30..0.50) } else { 0.0 };
-            self.keys.push(Key { from_s: at_s, until_s: at_s + still, range_from_middle });
+            let still = if count % 2 == 0 {
+                rng.random_range(0.30..0.50)
+            } else {
+                0.0
+            };
+            self.keys.push(Key {
+                from_s: at_s,
+                until_s: at_s + still,
+                range_from_middle,
+            });
             at_s += still + rng.random_range(0.60..0.95);
             count += 1;
         }
@@ -99,12 +118,20 @@ impl BoardMotion {
             Translation3::identity(),
             UnitQuaternion::from_axis_angle(
                 &Vector3::z_axis(),
-                if plan.wrong_way_round { std::f64::consts::PI } else { 0.0 },
+                if plan.wrong_way_round {
+                    std::f64::consts::PI
+                } else {
+                    0.0
+                },
             ),
         );
         let over = Isometry3::from_parts(Translation3::new(0.0, 0.0, 0.35), lying.rotation);
         let down_from = plan.waved_until_s.min(plan.on_line_from_s - 0.8);
-        self.keys.push(Key { from_s: down_from, until_s: down_from, range_from_middle: over });
+        self.keys.push(Key {
+            from_s: down_from,
+            until_s: down_from,
+            range_from_middle: over,
+        });
         self.keys.push(Key {
             from_s: plan.on_line_from_s,
             until_s: plan.on_line_until_s,
@@ -117,7 +144,11 @@ impl BoardMotion {
             facing(Vector3::y(), Vector3::x()),
         );
         let lifted = Isometry3::from_parts(Translation3::new(0.25, 0.6, 0.7), away.rotation);
-        self.keys.push(Key { from_s: plan.on_line_until_s + 0.9, until_s: plan.on_line_until_s + 0.9, range_from_middle: lifted });
+        self.keys.push(Key {
+            from_s: plan.on_line_until_s + 0.9,
+            until_s: plan.on_line_until_s + 0.9,
+            range_from_middle: lifted,
+        });
         self.keys.push(Key {
             from_s: plan.on_line_until_s + 2.4,
             until_s: f64::INFINITY,
@@ -125,7 +156,12 @@ impl BoardMotion {
         });
     }
 
-    fn presented(rng: &mut ChaCha8Rng, spot: Point3<f64>, aim: Vector3<f64>, tilt: f64) -> Isometry3<f64> {
+    fn presented(
+        rng: &mut ChaCha8Rng,
+        spot: Point3<f64>,
+        aim: Vector3<f64>,
+        tilt: f64,
+    ) -> Isometry3<f64> {
         let aim = aim.normalize();
         let level = Vector3::z().cross(&aim);
         let right = level.try_normalize(0.2).unwrap_or(-Vector3::y());
@@ -138,7 +174,8 @@ impl BoardMotion {
             &nalgebra::Unit::new_normalize(aim),
             rng.random_range(0.0..std::f64::consts::TAU),
         ) * right;
-        let lean = UnitQuaternion::from_scaled_axis(lean_about * (tilt * rng.random::<f64>().sqrt()));
+        let lean =
+            UnitQuaternion::from_scaled_axis(lean_about * (tilt * rng.random::<f64>().sqrt()));
         let base = facing(aim, right);
         let spun = base * UnitQuaternion::from_axis_angle(&Vector3::z_axis(), spin);
         Isometry3::from_parts(Translation3::from(spot.coords), lean * spun)
@@ -153,7 +190,9 @@ impl BoardMotion {
                 rng.random_range(0.06..0.94) * f64::from(size.width_px),
                 rng.random_range(0.08..0.92) * f64::from(size.height_px),
             );
-            let Some(ray) = view.ray_in_range(&pixel) else { continue };
+            let Some(ray) = view.ray_in_range(&pixel) else {
+                continue;
+            };
             let far = (view.centre_in_range() - Point3::from(plan.middle_m)).norm();
             let spot = view.centre_in_range() + ray * (far * rng.random_range(0.55..1.05));
             best = spot;
@@ -170,7 +209,10 @@ impl BoardMotion {
 
     /// Pose of the board's middle (axes as the board's frame) at an instant.
     pub(crate) fn middle_at(&self, time_s: f64) -> Isometry3<f64> {
-        let after = self.keys.partition_point(|key| key.until_s < time_s).min(self.keys.len() - 1);
+        let after = self
+            .keys
+            .partition_point(|key| key.until_s < time_s)
+            .min(self.keys.len() - 1);
         let key = &self.keys[after];
         let mut held = 0.0;
         let mut pose = if time_s >= key.from_s || after == 0 {
@@ -186,7 +228,11 @@ impl BoardMotion {
             let share = ease((time_s - before.until_s) / (key.from_s - before.until_s));
             Isometry3::from_parts(
                 Translation3::from(
-                    before.range_from_middle.translation.vector.lerp(&key.range_from_middle.translation.vector, share),
+                    before
+                        .range_from_middle
+                        .translation
+                        .vector
+                        .lerp(&key.range_from_middle.translation.vector, share),
                 ),
                 before
                     .range_from_middle
@@ -242,7 +288,10 @@ impl BoardMotion {
     pub(crate) fn bend(&self, x_m: f64) -> (f64, f64) {
         let half = self.half_sheet().0;
         let share = x_m / half;
-        (self.plan.bend_m * (1.0 - share * share), -2.0 * self.plan.bend_m * share / half)
+        (
+            self.plan.bend_m * (1.0 - share * share),
+            -2.0 * self.plan.bend_m * share / half,
+        )
     }
 
     /// Inner corner `(column, row)` in the frame of the board's middle (m), bend included.

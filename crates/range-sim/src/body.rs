@@ -74,18 +74,40 @@ impl Body {
     /// The solids of trunk, head, legs and arms. Always the same number in the same order.
     pub(crate) fn solids(&self, palette: &Palette) -> Vec<Solid> {
         let s = self.height / 1.75;
-        let skin = Paint { rgb: palette.skin, grain: 0.06, gloss: 0.06, marker: false };
+        let skin = Paint {
+            rgb: palette.skin,
+            grain: 0.06,
+            gloss: 0.06,
+            marker: false,
+        };
         let shirt = Paint::cloth(palette.shirt);
         let trousers = Paint::cloth(palette.trousers);
         let shoes = Paint::matt(palette.shoes);
-        let hair = Paint { rgb: palette.hair, grain: 0.35, gloss: 0.1, marker: false };
+        let hair = Paint {
+            rgb: palette.hair,
+            grain: 0.35,
+            gloss: 0.1,
+            marker: false,
+        };
         let up = Vector3::z();
         let left = up.cross(&self.facing);
         let mut out = Vec::with_capacity(40);
         // Legs.
         for k in 0..2 {
-            out.push(Solid::cone(self.hips[k], self.knees[k], 0.086 * s, 0.058 * s, trousers));
-            out.push(Solid::cone(self.knees[k], self.ankles[k], 0.058 * s, 0.046 * s, trousers));
+            out.push(Solid::cone(
+                self.hips[k],
+                self.knees[k],
+                0.086 * s,
+                0.058 * s,
+                trousers,
+            ));
+            out.push(Solid::cone(
+                self.knees[k],
+                self.ankles[k],
+                0.058 * s,
+                0.046 * s,
+                trousers,
+            ));
             let heel = self.ankles[k] + Vector3::new(0.0, 0.0, -0.045 * s);
             let sole = self.toes[k];
             out.push(Solid::cone(heel, sole, 0.040 * s, 0.034 * s, shoes));
@@ -93,58 +115,221 @@ impl Body {
         // Trunk: hips, waist, chest, shoulder girdle; flattened front to back.
         let spread = left * (0.075 * s);
         let hip_line = self.pelvis;
-        out.push(Solid::cone(hip_line - spread, hip_line + spread, 0.098 * s, 0.098 * s, trousers).flattened(self.facing, 0.84));
+        out.push(
+            Solid::cone(
+                hip_line - spread,
+                hip_line + spread,
+                0.098 * s,
+                0.098 * s,
+                trousers,
+            )
+            .flattened(self.facing, 0.84),
+        );
         let waist = self.pelvis + (self.chest - self.pelvis) * 0.45;
         let narrow = left * (0.055 * s);
         for (from, to, r0, r1) in [
-            (hip_line + up * (0.03 * s) - spread, waist - narrow, 0.108 * s, 0.100 * s),
-            (hip_line + up * (0.03 * s) + spread, waist + narrow, 0.108 * s, 0.100 * s),
+            (
+                hip_line + up * (0.03 * s) - spread,
+                waist - narrow,
+                0.108 * s,
+                0.100 * s,
+            ),
+            (
+                hip_line + up * (0.03 * s) + spread,
+                waist + narrow,
+                0.108 * s,
+                0.100 * s,
+            ),
             (hip_line + up * (0.03 * s), waist, 0.118 * s, 0.125 * s),
         ] {
             out.push(Solid::cone(from, to, r0, r1, shirt).flattened(self.facing, 0.80));
         }
         let wide = left * (0.082 * s);
-        out.push(Solid::cone(waist - narrow, self.chest - wide, 0.100 * s, 0.108 * s, shirt).flattened(self.facing, 0.84));
-        out.push(Solid::cone(waist + narrow, self.chest + wide, 0.100 * s, 0.108 * s, shirt).flattened(self.facing, 0.84));
-        out.push(Solid::cone(waist, self.chest, 0.125 * s, 0.125 * s, shirt).flattened(self.facing, 0.86));
+        out.push(
+            Solid::cone(
+                waist - narrow,
+                self.chest - wide,
+                0.100 * s,
+                0.108 * s,
+                shirt,
+            )
+            .flattened(self.facing, 0.84),
+        );
+        out.push(
+            Solid::cone(
+                waist + narrow,
+                self.chest + wide,
+                0.100 * s,
+                0.108 * s,
+                shirt,
+            )
+            .flattened(self.facing, 0.84),
+        );
+        out.push(
+            Solid::cone(waist, self.chest, 0.125 * s, 0.125 * s, shirt)
+                .flattened(self.facing, 0.86),
+        );
         for k in 0..2 {
             let side = if k == 0 { wide } else { -wide };
-            out.push(Solid::cone(self.chest + side, self.shoulders[k], 0.100 * s, 0.058 * s, shirt).flattened(self.facing, 0.9));
-            out.push(Solid::cone(self.neck, self.shoulders[k], 0.056 * s, 0.054 * s, shirt));
+            out.push(
+                Solid::cone(
+                    self.chest + side,
+                    self.shoulders[k],
+                    0.100 * s,
+                    0.058 * s,
+                    shirt,
+                )
+                .flattened(self.facing, 0.9),
+            );
+            out.push(Solid::cone(
+                self.neck,
+                self.shoulders[k],
+                0.056 * s,
+                0.054 * s,
+                shirt,
+            ));
         }
-        out.push(Solid::cone(self.chest, self.neck, 0.115 * s, 0.060 * s, shirt));
+        out.push(Solid::cone(
+            self.chest,
+            self.neck,
+            0.115 * s,
+            0.060 * s,
+            shirt,
+        ));
         // Neck and head.
-        out.push(Solid::cone(self.neck, self.head + up * (-0.03 * s), 0.054 * s, 0.052 * s, skin));
+        out.push(Solid::cone(
+            self.neck,
+            self.head + up * (-0.03 * s),
+            0.054 * s,
+            0.052 * s,
+            skin,
+        ));
         let face = self.gaze;
         let skull = self.head + up * (0.022 * s);
         out.push(Solid::ball(skull, 0.092 * s, skin).flattened(face.cross(&up), 0.84));
-        out.push(Solid::cone(self.head + face * (0.018 * s), self.head + face * (0.042 * s) - up * (0.062 * s), 0.070 * s, 0.040 * s, skin).flattened(face.cross(&up), 0.88));
+        out.push(
+            Solid::cone(
+                self.head + face * (0.018 * s),
+                self.head + face * (0.042 * s) - up * (0.062 * s),
+                0.070 * s,
+                0.040 * s,
+                skin,
+            )
+            .flattened(face.cross(&up), 0.88),
+        );
         let nose = self.head + face * (0.088 * s) - up * (0.004 * s);
-        out.push(Solid::cone(nose + up * (0.03 * s) - face * (0.008 * s), nose, 0.010 * s, 0.014 * s, skin));
+        out.push(Solid::cone(
+            nose + up * (0.03 * s) - face * (0.008 * s),
+            nose,
+            0.010 * s,
+            0.014 * s,
+            skin,
+        ));
+        for side in [face.cross(&up), -face.cross(&up)] {
+            let eye = self.head + face * (0.0795 * s) + up * (0.024 * s) + side * (0.031 * s);
+            out.push(
+                Solid::ball(eye, 0.0085 * s, Paint::shiny([0.05, 0.035, 0.03]))
+                    .flattened(face, 0.6),
+            );
+            let brow = eye + up * (0.017 * s) + face * (0.002 * s);
+            let half = side * (0.012 * s);
+            out.push(Solid::cone(
+                brow - half,
+                brow + half,
+                0.004 * s,
+                0.003 * s,
+                hair,
+            ));
+        }
         let ear = face.cross(&up) * (0.077 * s);
         for side in [ear, -ear] {
             let at = self.head - face * (0.008 * s) + side;
-            out.push(Solid::cone(at + up * (0.018 * s), at - up * (0.018 * s), 0.016 * s, 0.012 * s, skin).flattened(face.cross(&up), 0.5));
+            out.push(
+                Solid::cone(
+                    at + up * (0.018 * s),
+                    at - up * (0.018 * s),
+                    0.016 * s,
+                    0.012 * s,
+                    skin,
+                )
+                .flattened(face.cross(&up), 0.5),
+            );
         }
-        let hair_at = skull - face * (0.014 * s) + up * (0.012 * s);
+        let hair_at = skull - face * (0.026 * s) + up * (0.014 * s);
         out.push(Solid::ball(hair_at, 0.095 * s, hair).flattened(face.cross(&up), 0.86));
-        out.push(Solid::cone(hair_at - face * (0.03 * s), hair_at - face * (0.035 * s) - up * (0.075 * s), 0.070 * s, 0.045 * s, hair));
+        out.push(Solid::cone(
+            hair_at - face * (0.03 * s),
+            hair_at - face * (0.035 * s) - up * (0.075 * s),
+            0.070 * s,
+            0.045 * s,
+            hair,
+        ));
         let cap = Paint::cloth(palette.cap.unwrap_or(palette.hair));
         let crown = skull + up * (0.030 * s);
-        out.push(Solid::ball(crown, 0.094 * s, cap).flattened(face.cross(&up), 0.88).shown(palette.cap.is_some()));
+        out.push(
+            Solid::ball(crown, 0.094 * s, cap)
+                .flattened(face.cross(&up), 0.88)
+                .shown(palette.cap.is_some()),
+        );
         let brim = crown + face * (0.085 * s) - up * (0.002 * s);
-        out.push(Solid::cone(brim - face * (0.02 * s), brim + face * (0.045 * s), 0.058 * s, 0.045 * s, cap).flattened(up, 0.14).shown(palette.cap.is_some()));
+        out.push(
+            Solid::cone(
+                brim - face * (0.02 * s),
+                brim + face * (0.045 * s),
+                0.058 * s,
+                0.045 * s,
+                cap,
+            )
+            .flattened(up, 0.14)
+            .shown(palette.cap.is_some()),
+        );
         // Arms: sleeves to the middle of the upper arm, then skin.
         for k in 0..2 {
             let sleeve_end = self.shoulders[k] + (self.elbows[k] - self.shoulders[k]) * 0.62;
-            out.push(Solid::cone(self.shoulders[k], self.elbows[k], 0.046 * s, 0.036 * s, skin));
-            out.push(Solid::cone(self.shoulders[k], sleeve_end, 0.058 * s, 0.055 * s, shirt));
+            out.push(Solid::cone(
+                self.shoulders[k],
+                self.elbows[k],
+                0.046 * s,
+                0.036 * s,
+                skin,
+            ));
+            out.push(Solid::cone(
+                self.shoulders[k],
+                sleeve_end,
+                0.058 * s,
+                0.055 * s,
+                shirt,
+            ));
             let belly = self.elbows[k] + (self.wrists[k] - self.elbows[k]) * 0.3;
-            out.push(Solid::cone(self.elbows[k], belly, 0.030 * s, 0.043 * s, skin));
-            out.push(Solid::cone(belly, self.wrists[k], 0.043 * s, 0.027 * s, skin));
+            out.push(Solid::cone(
+                self.elbows[k],
+                belly,
+                0.030 * s,
+                0.043 * s,
+                skin,
+            ));
+            out.push(Solid::cone(
+                belly,
+                self.wrists[k],
+                0.043 * s,
+                0.027 * s,
+                skin,
+            ));
             let palm = self.wrists[k] + (self.fingers[k] - self.wrists[k]) * 0.55;
-            out.push(Solid::cone(self.wrists[k], palm, 0.027 * s, 0.037 * s, skin));
-            out.push(Solid::cone(palm, self.fingers[k], 0.035 * s, 0.022 * s, skin));
+            out.push(Solid::cone(
+                self.wrists[k],
+                palm,
+                0.027 * s,
+                0.037 * s,
+                skin,
+            ));
+            out.push(Solid::cone(
+                palm,
+                self.fingers[k],
+                0.035 * s,
+                0.022 * s,
+                skin,
+            ));
         }
         out
     }

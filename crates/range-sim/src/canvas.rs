@@ -46,8 +46,16 @@ impl Canvas {
 
     /// Pixels of a tile: `(x from, x to, y from, y to)`.
     pub(crate) fn tile_span(&self, tile: usize) -> (usize, usize, usize, usize) {
-        let (x, y) = ((tile % self.tiles_across) * TILE, (tile / self.tiles_across) * TILE);
-        (x, (x + TILE).min(self.width), y, (y + TILE).min(self.height))
+        let (x, y) = (
+            (tile % self.tiles_across) * TILE,
+            (tile / self.tiles_across) * TILE,
+        );
+        (
+            x,
+            (x + TILE).min(self.width),
+            y,
+            (y + TILE).min(self.height),
+        )
     }
 
     /// Marks the tiles of a stretch of a row.
@@ -61,10 +69,24 @@ impl Canvas {
         }
     }
 
+    /// Takes this fraction of the light away.
+    #[inline]
+    pub(crate) fn darken(&mut self, at: usize, fraction: f64) {
+        #[expect(
+            clippy::cast_possible_truncation,
+            reason = "colours are single precision"
+        )]
+        let rest = (1.0 - fraction) as f32;
+        self.rgb[at] = self.rgb[at].map(|c| c * rest);
+    }
+
     /// Lays a colour over a pixel where nothing nearer is.
     #[inline]
     pub(crate) fn lay(&mut self, at: usize, depth: f64, cover: f64, rgb: [f32; 3]) {
-        #[expect(clippy::cast_possible_truncation, reason = "colours are single precision")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            reason = "colours are single precision"
+        )]
         let (depth, cover) = (depth as f32, cover as f32);
         if depth > self.depth[at] {
             return;
@@ -92,7 +114,11 @@ impl Lamps {
     pub(crate) fn on(&self, normal: &Vector3<f64>, marker: bool) -> f64 {
         let key = normal.dot(&self.key).max(0.0);
         let even = 0.62 + 0.34 * normal.dot(&self.up);
-        let side = if marker { self.one_sided } else { self.one_sided.max(0.25) };
+        let side = if marker {
+            self.one_sided
+        } else {
+            self.one_sided.max(0.25)
+        };
         even * (1.0 - 0.75 * side) + key * 0.95 * side + 0.10
     }
 }

@@ -43,21 +43,41 @@ impl<'a> CameraStage<'a> {
     pub fn new(world: &'a World, view: usize, desks: usize) -> Self {
         let stage = still(world, view);
         let camera = &world.scenario.cameras[view];
-        let seed = world.scenario.seed.wrapping_mul(31).wrapping_add(view as u64);
+        let seed = world
+            .scenario
+            .seed
+            .wrapping_mul(31)
+            .wrapping_add(view as u64);
         let developer = Developer::new(camera, world.scenario.light.exposure, &stage, seed);
         let size = camera.image_size;
         let desks = (0..desks.max(1))
             .map(|_| {
-                let canvas = Canvas::new(size.width_px as usize, size.height_px as usize, &stage.background);
+                let canvas = Canvas::new(
+                    size.width_px as usize,
+                    size.height_px as usize,
+                    &stage.background,
+                );
                 (canvas, developer.planes())
             })
             .collect();
-        Self { world, view, stage, developer, desks }
+        Self {
+            world,
+            view,
+            stage,
+            developer,
+            desks,
+        }
     }
 
     /// Pictures of frames `(index, ticks)`, at most as many as there are desks.
     pub fn pictures(&mut self, frames: &[(usize, i64)]) -> Vec<Picture> {
-        let Self { world, view, stage, developer, desks } = self;
+        let Self {
+            world,
+            view,
+            stage,
+            developer,
+            desks,
+        } = self;
         let (world, view, stage, developer) = (*world, *view, &*stage, &*developer);
         desks
             .par_iter_mut()
@@ -85,10 +105,16 @@ fn still(world: &World, view: usize) -> Stage {
                 .map(|x| {
                     let slope = |dx: f64, dy: f64| {
                         let pixel = Point2::new(f64::from(x) + dx, f64::from(y) + dy);
-                        slopes_from_pixel(&view.camera.lens, &pixel).unwrap_or_else(|| Point2::new(9.0, 9.0))
+                        slopes_from_pixel(&view.camera.lens, &pixel)
+                            .unwrap_or_else(|| Point2::new(9.0, 9.0))
                     };
                     let mut rgb = [0.0_f32; 3];
-                    for (dx, dy) in [(-0.375, -0.125), (0.125, -0.375), (0.375, 0.125), (-0.125, 0.375)] {
+                    for (dx, dy) in [
+                        (-0.375, -0.125),
+                        (0.125, -0.375),
+                        (0.375, 0.125),
+                        (-0.125, 0.375),
+                    ] {
                         let s = slope(dx, dy);
                         let ray = range_from_camera * Vector3::new(s.x, s.y, 1.0);
                         let seen = hall.colour(&centre, &ray);
@@ -105,7 +131,10 @@ fn still(world: &World, view: usize) -> Stage {
         })
         .collect();
     let pixels = size.width_px as usize * size.height_px as usize;
-    let mut stage = Stage { background: Vec::with_capacity(pixels), slopes: Vec::with_capacity(pixels) };
+    let mut stage = Stage {
+        background: Vec::with_capacity(pixels),
+        slopes: Vec::with_capacity(pixels),
+    };
     for (slopes, rgb) in rows.into_iter().flatten() {
         stage.slopes.push(slopes);
         stage.background.push(rgb);
@@ -124,9 +153,14 @@ pub fn render(
     progress: &mut dyn FnMut(f64),
 ) -> Result<Rendered, RangeSimError> {
     let world = World::new(scenario)?;
-    let file_error = |path: &Path, source| RangeSimError::File { path: path.to_path_buf(), source };
+    let file_error = |path: &Path, source| RangeSimError::File {
+        path: path.to_path_buf(),
+        source,
+    };
     std::fs::create_dir_all(folder).map_err(|source| file_error(folder, source))?;
-    let total: usize = (0..world.views.len()).map(|view| world.frame_ticks(view).len()).sum();
+    let total: usize = (0..world.views.len())
+        .map(|view| world.frame_ticks(view).len())
+        .sum();
     let mut done = 0;
     let mut videos = Vec::new();
     for view in 0..world.views.len() {
@@ -144,11 +178,26 @@ pub fn render(
     Ok(Rendered { videos, truth })
 }
 
-fn film(world: &World, view: usize, path: &Path, progress: &mut dyn FnMut(usize)) -> Result<(), RangeSimError> {
+fn film(
+    world: &World,
+    view: usize,
+    path: &Path,
+    progress: &mut dyn FnMut(usize),
+) -> Result<(), RangeSimError> {
     let camera = &world.scenario.cameras[view];
     let ticks = world.frame_ticks(view);
-    let until_s = ticks.last().map_or(0.0, |&tick| tick as f64 / f64::from(TICKS_PER_SECOND)) + 1.0 / camera.rate_hz;
-    let sound = camera.sound.then(|| hear(world, &world.views[view], world.scenario.seed + view as u64, until_s));
+    let until_s = ticks
+        .last()
+        .map_or(0.0, |&tick| tick as f64 / f64::from(TICKS_PER_SECOND))
+        + 1.0 / camera.rate_hz;
+    let sound = camera.sound.then(|| {
+        hear(
+            world,
+            &world.views[view],
+            world.scenario.seed + view as u64,
+            until_s,
+        )
+    });
     let settings = ClipSettings {
         width_px: camera.image_size.width_px,
         height_px: camera.image_size.height_px,
@@ -156,13 +205,23 @@ fn film(world: &World, view: usize, path: &Path, progress: &mut dyn FnMut(usize)
             FilmCodec::H264 => VideoCodec::H264,
             FilmCodec::Hevc8 | FilmCodec::Hevc10 => VideoCodec::Hevc,
         },
-        bit_depth: if camera.codec == FilmCodec::Hevc10 { 10 } else { 8 },
-        time_base: TimeBase { numerator: 1, denominator: TICKS_PER_SECOND },
+        bit_depth: if camera.codec == FilmCodec::Hevc10 {
+            10
+        } else {
+            8
+        },
+        time_base: TimeBase {
+            numerator: 1,
+            denominator: TICKS_PER_SECOND,
+        },
         rotation_deg: camera.rotation_deg,
         preset: "ultrafast".to_owned(),
         crf: camera.crf,
         nominal_rate_hz: camera.rate_hz,
-        sound: camera.sound.then(|| SoundSettings { sample_rate_hz: SOUND_RATE_HZ, ..SoundSettings::default() }),
+        sound: camera.sound.then(|| SoundSettings {
+            sample_rate_hz: SOUND_RATE_HZ,
+            ..SoundSettings::default()
+        }),
         ..ClipSettings::default()
     };
     let mut writer = ClipWriter::create(path, &settings)?;
@@ -173,8 +232,14 @@ fn film(world: &World, view: usize, path: &Path, progress: &mut dyn FnMut(usize)
             let mut heard = 0;
             for (tick, picture) in receive {
                 writer.push_frame(tick, &picture)?;
-                #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "samples of a clip")]
-                let until = ((tick * i64::from(SOUND_RATE_HZ) / i64::from(TICKS_PER_SECOND)) as usize).min(sound.len());
+                #[expect(
+                    clippy::cast_possible_truncation,
+                    clippy::cast_sign_loss,
+                    reason = "samples of a clip"
+                )]
+                let until = ((tick * i64::from(SOUND_RATE_HZ) / i64::from(TICKS_PER_SECOND))
+                    as usize)
+                    .min(sound.len());
                 if until > heard {
                     writer.push_sound(&sound[heard..until])?;
                     heard = until;

@@ -34,7 +34,11 @@ pub fn frame_ticks(camera: &FilmCamera, seed: u64, until_range_s: f64) -> Vec<i6
     let mut ticks = Vec::new();
     let mut last = -1_i64;
     let step_s = 1.0 / camera.rate_hz;
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "frames of a clip fit")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "frames of a clip fit"
+    )]
     let count = (end_s / step_s).max(0.0) as u64;
     for k in 0..count {
         let wander: f64 = StandardNormal.sample(&mut rng);
@@ -43,7 +47,11 @@ pub fn frame_ticks(camera: &FilmCamera, seed: u64, until_range_s: f64) -> Vec<i6
         if k > 0 && drop < camera.clock.dropped {
             continue;
         }
-        let time_s = if k == 0 { 0.0 } else { k as f64 * step_s + jitter };
+        let time_s = if k == 0 {
+            0.0
+        } else {
+            k as f64 * step_s + jitter
+        };
         #[expect(clippy::cast_possible_truncation, reason = "ticks of a clip fit")]
         let tick = (time_s * f64::from(TICKS_PER_SECOND)).round() as i64;
         let tick = tick.max(last + 1);

@@ -26,8 +26,14 @@ pub(crate) struct Hall {
 }
 
 fn hash(x: i64, y: i64, seed: u32) -> f32 {
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "hashing keeps low bits")]
-    let mut h = (x as u32).wrapping_mul(0x9e37_79b1) ^ (y as u32).wrapping_mul(0x85eb_ca77) ^ seed.wrapping_mul(0xc2b2_ae3d);
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "hashing keeps low bits"
+    )]
+    let mut h = (x as u32).wrapping_mul(0x9e37_79b1)
+        ^ (y as u32).wrapping_mul(0x85eb_ca77)
+        ^ seed.wrapping_mul(0xc2b2_ae3d);
     h ^= h >> 15;
     h = h.wrapping_mul(0x2c1b_3c6d);
     h ^= h >> 12;
@@ -50,7 +56,9 @@ pub(crate) fn noise(x: f64, y: f64, seed: u32) -> f32 {
 }
 
 fn rough(x: f64, y: f64, seed: u32) -> f32 {
-    0.5 * noise(x, y, seed) + 0.3 * noise(2.3 * x, 2.3 * y, seed + 1) + 0.2 * noise(5.1 * x, 5.1 * y, seed + 2)
+    0.5 * noise(x, y, seed)
+        + 0.3 * noise(2.3 * x, 2.3 * y, seed + 1)
+        + 0.2 * noise(5.1 * x, 5.1 * y, seed + 2)
 }
 
 fn tint(rgb: Rgb, by: f32) -> Rgb {
@@ -84,12 +92,24 @@ impl Hall {
             block([-7.0, 4.8, 0.0], [-6.93, 5.9, 2.1], [0.16, 0.20, 0.24]),
         ];
         if look_alikes {
-            furniture.push(block([3.1, 7.5, 0.0], [3.35, 7.75, 0.42], [0.75, 0.17, 0.02]));
-            furniture.push(block([-6.4, 0.6, 0.0], [-6.1, 0.9, 0.45], [0.75, 0.19, 0.03]));
+            furniture.push(block(
+                [3.1, 7.5, 0.0],
+                [3.35, 7.75, 0.42],
+                [0.75, 0.17, 0.02],
+            ));
+            furniture.push(block(
+                [-6.4, 0.6, 0.0],
+                [-6.1, 0.9, 0.45],
+                [0.75, 0.19, 0.03],
+            ));
         }
         #[expect(clippy::cast_possible_truncation, reason = "low bits seed the texture")]
         let seed = seed as u32;
-        Self { furniture, look_alikes, seed }
+        Self {
+            furniture,
+            look_alikes,
+            seed,
+        }
     }
 
     /// Linear RGB seen along a ray from inside the room.
@@ -118,7 +138,13 @@ impl Hall {
                         _ => 0.6,
                     };
                     let at = from + along * t;
-                    let grain = 1.0 + 0.10 * rough(at.x * 14.0 + at.z * 9.0, at.y * 14.0 + at.z * 3.0, self.seed + 9);
+                    let grain = 1.0
+                        + 0.10
+                            * rough(
+                                at.x * 14.0 + at.z * 9.0,
+                                at.y * 14.0 + at.z * 3.0,
+                                self.seed + 9,
+                            );
                     nearest = Some((t, tint(item.rgb, light * grain)));
                 }
             }
@@ -145,8 +171,14 @@ impl Hall {
         let shift = f64::from(hash(row, 7, self.seed)) * 1.4;
         let (plank, along) = cell(x + shift, 1.4);
         let tone = 0.80 + 0.32 * hash(row, plank, self.seed + 1);
-        let fibre = 1.0 + 0.16 * rough(x * 5.0, y * 60.0, self.seed + 2) + 0.07 * noise(x * 40.0, y * 150.0, self.seed + 3);
-        let joint = if across < 0.0035 || along < 0.004 { 0.62 } else { 1.0 };
+        let fibre = 1.0
+            + 0.16 * rough(x * 5.0, y * 60.0, self.seed + 2)
+            + 0.07 * noise(x * 40.0, y * 150.0, self.seed + 3);
+        let joint = if across < 0.0035 || along < 0.004 {
+            0.62
+        } else {
+            1.0
+        };
         let mut rgb = tint([0.36, 0.225, 0.115], tone * fibre * joint);
         let mark = |rgb: &mut Rgb, colour: Rgb, wear: f32| {
             let cover = (0.93 + 0.25 * rough(x * 9.0, y * 9.0, 77) * wear).clamp(0.0, 1.0);
@@ -173,7 +205,8 @@ impl Hall {
         }
         // Pools of light under the lamps; dark toward the walls.
         let lamps = 0.86 + 0.14 * ((x * 0.9).cos() * (y * 1.05).cos()) as f32;
-        let wall = ((x - ROOM.0[0]).min(y - ROOM.0[1]).min(ROOM.1[1] - y) as f32).clamp(0.0, 1.5) / 1.5;
+        let wall =
+            ((x - ROOM.0[0]).min(y - ROOM.0[1]).min(ROOM.1[1] - y) as f32).clamp(0.0, 1.5) / 1.5;
         tint(rgb, lamps * (0.62 + 0.38 * wall))
     }
 
@@ -186,8 +219,13 @@ impl Hall {
             return tint(rgb, 0.9 + 0.15 * noise(u * 60.0, z * 60.0, seed));
         }
         let tone = 0.72 + 0.45 * hash(row, column, self.seed + seed);
-        let stain = 1.0 + 0.14 * rough(u * 0.9, z * 0.9, seed + 5) + 0.10 * rough(u * 30.0, z * 30.0, seed + 6);
-        tint([0.30, 0.15, 0.10], tone * stain * (0.75 + 0.25 * (z / 1.5).min(1.0) as f32))
+        let stain = 1.0
+            + 0.14 * rough(u * 0.9, z * 0.9, seed + 5)
+            + 0.10 * rough(u * 30.0, z * 30.0, seed + 6);
+        tint(
+            [0.30, 0.15, 0.10],
+            tone * stain * (0.75 + 0.25 * (z / 1.5).min(1.0) as f32),
+        )
     }
 
     fn side_wall(&self, x: f64, z: f64, seed: u32, far: bool) -> Rgb {
@@ -200,9 +238,19 @@ impl Hall {
             let half = 0.15 * (1.0 - drop / 0.36);
             if (0.0..0.36).contains(&drop) && (along - 0.21).abs() < half {
                 let bright: [Rgb; 4] = if self.look_alikes {
-                    [[0.72, 0.20, 0.03], [0.62, 0.50, 0.05], [0.07, 0.16, 0.5], [0.55, 0.05, 0.05]]
+                    [
+                        [0.72, 0.20, 0.03],
+                        [0.62, 0.50, 0.05],
+                        [0.07, 0.16, 0.5],
+                        [0.55, 0.05, 0.05],
+                    ]
                 } else {
-                    [[0.55, 0.55, 0.52], [0.10, 0.30, 0.12], [0.07, 0.16, 0.5], [0.3, 0.3, 0.3]]
+                    [
+                        [0.55, 0.55, 0.52],
+                        [0.10, 0.30, 0.12],
+                        [0.07, 0.16, 0.5],
+                        [0.3, 0.3, 0.3],
+                    ]
                 };
                 let pick = usize::try_from(index.rem_euclid(4)).unwrap_or(0);
                 return tint(bright[pick], 0.75 + 0.2 * noise(x * 6.0, z * 4.0, seed));
@@ -214,8 +262,12 @@ impl Hall {
         if (3.1..4.5).contains(&z) {
             let (_, along) = cell(x + 0.6, 2.4);
             if (0.3..2.1).contains(&along) {
-                let frame = (along - 1.2).abs() < 0.03 || (z - 3.8).abs() < 0.025
-                    || along < 0.36 || along > 2.04 || z < 3.16 || z > 4.44;
+                let frame = (along - 1.2).abs() < 0.03
+                    || (z - 3.8).abs() < 0.025
+                    || along < 0.36
+                    || along > 2.04
+                    || z < 3.16
+                    || z > 4.44;
                 if frame {
                     return [0.30, 0.30, 0.31];
                 }
@@ -236,14 +288,25 @@ impl Hall {
         let (row, up) = cell(z, 0.20);
         let offset = if row.rem_euclid(2) == 0 { 0.0 } else { 0.2 };
         let (column, along) = cell(x + offset, 0.40);
-        let joint = if up < 0.010 || along < 0.010 { 0.86 } else { 1.0 };
-        let tone = 0.95 + 0.06 * hash(row, column, seed) + 0.05 * rough(x * 1.3, z * 1.3, seed + 3) + 0.05 * rough(x * 33.0, z * 33.0, seed + 4);
+        let joint = if up < 0.010 || along < 0.010 {
+            0.86
+        } else {
+            1.0
+        };
+        let tone = 0.95
+            + 0.06 * hash(row, column, seed)
+            + 0.05 * rough(x * 1.3, z * 1.3, seed + 3)
+            + 0.05 * rough(x * 33.0, z * 33.0, seed + 4);
         tint([0.50, 0.49, 0.43], tone * joint * shade)
     }
 
     fn net(&self, y: f64, z: f64) -> Rgb {
         let fold = 1.0 + 0.35 * noise(y * 2.6, z * 0.25, 91) + 0.12 * noise(y * 9.0, z * 0.8, 92);
-        let mesh = if cell(y, 0.06).1 < 0.014 || cell(z, 0.06).1 < 0.014 { 1.25 } else { 1.0 };
+        let mesh = if cell(y, 0.06).1 < 0.014 || cell(z, 0.06).1 < 0.014 {
+            1.25
+        } else {
+            1.0
+        };
         tint([0.05, 0.10, 0.065], fold * mesh)
     }
 
@@ -254,7 +317,10 @@ impl Hall {
             return [2.6, 2.55, 2.4];
         }
         let beam = if along < 0.2 { 0.6 } else { 1.0 };
-        tint([0.42, 0.41, 0.39], beam * (0.93 + 0.08 * rough(x, y, self.seed + 15)))
+        tint(
+            [0.42, 0.41, 0.39],
+            beam * (0.93 + 0.08 * rough(x, y, self.seed + 15)),
+        )
     }
 
     /// Target butts with their faces.
@@ -271,7 +337,11 @@ impl Hall {
         let (u, v) = (at.y - lane * 2.4, at.z - 1.3);
         if u.abs() < 0.62 && v.abs() < 0.62 {
             let radius = u.hypot(v);
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "rings are few")]
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "rings are few"
+            )]
             let ring = (radius / 0.04) as usize;
             let rgb = match ring {
                 0..=1 => [0.70, 0.58, 0.03],
@@ -279,7 +349,10 @@ impl Hall {
                 4..=5 => [0.04, 0.22, 0.45],
                 6..=7 => [0.02, 0.02, 0.02],
                 8..=9 => [0.70, 0.70, 0.68],
-                _ => tint([0.42, 0.31, 0.16], 1.0 + 0.2 * rough(u * 40.0, v * 40.0, self.seed + 21)),
+                _ => tint(
+                    [0.42, 0.31, 0.16],
+                    1.0 + 0.2 * rough(u * 40.0, v * 40.0, self.seed + 21),
+                ),
             };
             return Some((t, rgb));
         }
@@ -289,7 +362,12 @@ impl Hall {
 }
 
 /// Where a ray enters a box: `(t, axis, through the upper face)`.
-fn enter(from: &Point3<f64>, along: &Vector3<f64>, low: &[f64; 3], high: &[f64; 3]) -> Option<(f64, usize, bool)> {
+fn enter(
+    from: &Point3<f64>,
+    along: &Vector3<f64>,
+    low: &[f64; 3],
+    high: &[f64; 3],
+) -> Option<(f64, usize, bool)> {
     let (mut near, mut far) = (f64::NEG_INFINITY, f64::INFINITY);
     let mut face = (0, false);
     for k in 0..3 {

@@ -72,10 +72,18 @@ impl Helper {
         // Left and right rim, whichever way the board is turned.
         let x = pose.rotation * Vector3::x();
         let y = pose.rotation * Vector3::y();
-        let (edge, out) = if x.dot(&right).abs() >= y.dot(&right).abs() { (x, half.0) } else { (y, half.1) };
+        let (edge, out) = if x.dot(&right).abs() >= y.dot(&right).abs() {
+            (x, half.0)
+        } else {
+            (y, half.1)
+        };
         let edge = if edge.dot(&right) > 0.0 { edge } else { -edge };
         let middle = Point3::from(pose.translation.vector) - pose.rotation * Vector3::z() * 0.012;
-        let to_clap = self.claps_s.iter().map(|clap| bump((time_s - clap) / 0.30)).fold(0.0, f64::max);
+        let to_clap = self
+            .claps_s
+            .iter()
+            .map(|clap| bump((time_s - clap) / 0.30))
+            .fold(0.0, f64::max);
         let rest = self.clap_place(time_s);
         [-1.0, 1.0].map(|side| {
             let on_board = middle + edge * (side * (out + 0.012));
@@ -86,6 +94,11 @@ impl Helper {
     }
 
     pub(crate) fn solids(&self, time_s: f64) -> Vec<Solid> {
+        self.body(time_s).solids(&PALETTE)
+    }
+
+    /// Joints at an instant.
+    pub(crate) fn body(&self, time_s: f64) -> Body {
         let h = HEIGHT_M;
         let up = Vector3::z();
         let facing = self.ahead;
@@ -126,7 +139,9 @@ impl Helper {
         for k in 0..2 {
             let side = if k == 0 { -1.0 } else { 1.0 };
             let beat = phase + if k == 0 { 0.0 } else { std::f64::consts::PI };
-            ankles[k] = Point3::from(root) + right * (0.13 * side) + facing * (0.10 * beat.sin() * step - 0.02)
+            ankles[k] = Point3::from(root)
+                + right * (0.13 * side)
+                + facing * (0.10 * beat.sin() * step - 0.02)
                 + up * (0.09 + 0.04 * beat.cos().max(0.0) * step);
             toes[k] = ankles[k] + facing * 0.15 + right * (0.03 * side) - up * 0.055;
         }
@@ -148,6 +163,6 @@ impl Helper {
             toes,
         };
         body.bend_knees();
-        body.solids(&PALETTE)
+        body
     }
 }

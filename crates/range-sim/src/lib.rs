@@ -41,8 +41,9 @@ pub use film_time::{TICKS_PER_SECOND, camera_time_s, frame_ticks, range_time_s, 
 pub use presets::{elbow_ball, further_balls, good_shot};
 pub use projection::{project, slopes_from_pixel};
 pub use scenario::{
-    Archer, BoardPlan, ClockPlan, CollapsePhase, FaultPlan, FilmCamera, FilmCodec, Knock, LightPlan, MarkerLook,
-    MarkerPlace, MarkerPlan, SCENARIO_FORMAT, Scenario, ShotKind, ShotPlan, WandPlan,
+    Archer, BoardPlan, ClockPlan, CollapsePhase, FaultPlan, FilmCamera, FilmCodec, Knock,
+    LightPlan, MarkerLook, MarkerPlace, MarkerPlan, SCENARIO_FORMAT, Scenario, ShotKind, ShotPlan,
+    WandPlan,
 };
 pub use shot::PhaseTimes;
 pub use sound::{SOUND_RATE_HZ, arrival_s, hear, speed_of_sound_m_s};
@@ -54,7 +55,10 @@ pub use world::{Noise, NoiseKind, World};
 ///
 /// # Errors
 /// As [`Scenario::validate`].
-pub fn true_path(scenario: &Scenario, range_s: &[f64]) -> Result<Vec<nalgebra::Point3<f64>>, RangeSimError> {
+pub fn true_path(
+    scenario: &Scenario,
+    range_s: &[f64],
+) -> Result<Vec<nalgebra::Point3<f64>>, RangeSimError> {
     let world = World::new(scenario)?;
     Ok(range_s.iter().map(|&t| world.elbow(t)).collect())
 }

@@ -1,7 +1,7 @@
 //! The printed sheet: where a ray meets it, and how much ink a pixel sees.
 
 use crate::board::BoardMotion;
-use nalgebra::{Isometry3, Vector3};
+use nalgebra::{Isometry3, Matrix3, Vector3};
 
 /// Where a ray through the camera's origin meets the sheet.
 #[derive(Debug, Clone, Copy)]
@@ -15,39 +15,63 @@ pub(crate) struct Hit {
     pub(crate) printed: bool,
 }
 
-/// Where the infinite sheet (bent along x as the board is) is met.
-pub(crate) fn meet(board: &BoardMotion, camera_from_middle: &Isometry3<f64>, direction: &Vector3<f64>) -> Option<Hit> {
-    let back = camera_from_middle.rotation.inverse();
-    let d = back * direction;
-    let from = back * -camera_from_middle.translation.vector;
-    if d.z.abs() < 1e-9 {
-        return None;
-    }
-    let mut t = -from.z / d.z;
-    if board.plan.bend_m != 0.0 {
-        for _ in 0..6 {
-            let x = from.x + t * d.x;
-            let (height, slope) = board.bend(x);
-            t -= (from.z + t * d.z - height) / (d.z - slope * d.x);
+/// The sheet at one instant: the camera's frame seen from the board's middle.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Sheet {
+    middle_from_camera: Matrix3<f64>,
+    eye_in_middle: Vector3<f64>,
+}
+
+impl Sheet {
+    pub(crate) fn of(camera_from_middle: &Isometry3<f64>) -> Self {
+        let back = camera_from_middle.rotation.inverse();
+        Self {
+            middle_from_camera: back.to_rotation_matrix().into_inner(),
+            eye_in_middle: back * -camera_from_middle.translation.vector,
         }
     }
-    (t > 0.05).then_some(Hit {
-        t,
-        x_m: from.x + t * d.x,
-        y_m: from.y + t * d.y,
-        printed: from.z > board.bend(0.0).0.min(0.0) && d.z < 0.0,
-    })
+
+    /// Where the infinite sheet (bent along x as the board is) is met.
+    pub(crate) fn meet(&self, board: &BoardMotion, direction: &Vector3<f64>) -> Option<Hit> {
+        let d = self.middle_from_camera * direction;
+        let from = self.eye_in_middle;
+        if d.z.abs() < 1e-9 {
+            return None;
+        }
+        let mut t = -from.z / d.z;
+        if board.plan.bend_m != 0.0 {
+            for _ in 0..6 {
+                let (height, slope) = board.bend(from.x + t * d.x);
+                t -= (from.z + t * d.z - height) / (d.z - slope * d.x);
+            }
+        }
+        (t > 0.05).then_some(Hit {
+            t,
+            x_m: from.x + t * d.x,
+            y_m: from.y + t * d.y,
+            printed: d.z < 0.0,
+        })
+    }
 }
 
 /// Where the sheet itself is met.
-pub(crate) fn hit(board: &BoardMotion, camera_from_middle: &Isometry3<f64>, direction: &Vector3<f64>) -> Option<Hit> {
+pub(crate) fn hit(
+    board: &BoardMotion,
+    camera_from_middle: &Isometry3<f64>,
+    direction: &Vector3<f64>,
+) -> Option<Hit> {
     let half = board.half_sheet();
-    meet(board, camera_from_middle, direction).filter(|hit| hit.x_m.abs() < half.0 && hit.y_m.abs() < half.1)
+    Sheet::of(camera_from_middle)
+        .meet(board, direction)
+        .filter(|hit| hit.x_m.abs() < half.0 && hit.y_m.abs() < half.1)
 }
 
 /// Fraction of the unit square about the origin on the side `n·p < distance` of a line with unit normal `n`.
 pub(crate) fn half_plane_share(distance: f64, normal_x: f64, normal_y: f64) -> f64 {
-    let (a, b) = (normal_x.abs().max(normal_y.abs()), normal_x.abs().min(normal_y.abs()));
+    let (a, b) = (
+        normal_x.abs().max(normal_y.abs()),
+        normal_x.abs().min(normal_y.abs()),
+    );
     let far = distance.abs();
     let share = if far >= 0.5 * (a + b) {
         0.0

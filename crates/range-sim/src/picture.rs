@@ -40,7 +40,10 @@ pub(crate) struct Planes {
 
 impl Developer {
     pub(crate) fn new(camera: &FilmCamera, exposure: f32, stage: &Stage, seed: u64) -> Self {
-        let (width, height) = (camera.image_size.width_px as usize, camera.image_size.height_px as usize);
+        let (width, height) = (
+            camera.image_size.width_px as usize,
+            camera.image_size.height_px as usize,
+        );
         let mut rng = ChaCha8Rng::seed_from_u64(seed ^ 0x006e_6f69_7365);
         #[expect(clippy::cast_possible_truncation, reason = "clamped to a byte")]
         let pool = (0..POOL + 2 * width)
@@ -49,14 +52,26 @@ impl Developer {
                 (value * 32.0).round().clamp(-127.0, 127.0) as i8
             })
             .collect();
-        #[expect(clippy::cast_possible_truncation, reason = "settings are single precision here")]
-        let (fall_off, read_noise, shot_noise) =
-            (camera.vignetting as f32, camera.read_noise as f32, camera.shot_noise as f32);
-        let curve = (0..=CURVE_STEPS).map(|k| tone(k as f32 / CURVE_STEPS as f32 * 1.25)).collect();
+        #[expect(
+            clippy::cast_possible_truncation,
+            reason = "settings are single precision here"
+        )]
+        let (fall_off, read_noise, shot_noise) = (
+            camera.vignetting as f32,
+            camera.read_noise as f32,
+            camera.shot_noise as f32,
+        );
+        let curve = (0..=CURVE_STEPS)
+            .map(|k| tone(k as f32 / CURVE_STEPS as f32 * 1.25))
+            .collect();
         let mut developer = Self {
             width,
             height,
-            bit_depth: if camera.codec == crate::FilmCodec::Hevc10 { 10 } else { 8 },
+            bit_depth: if camera.codec == crate::FilmCodec::Hevc10 {
+                10
+            } else {
+                8
+            },
             curve,
             fall_off,
             exposure,
@@ -88,21 +103,34 @@ impl Developer {
         let gain = self.exposure * (1.0 - self.fall_off * 0.5 * (dx * dx + dy * dy));
         rgb.map(|c| {
             let place = (c * gain / 1.25).clamp(0.0, 1.0) * CURVE_STEPS as f32;
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "clamped")]
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "clamped"
+            )]
             let k = (place as usize).min(CURVE_STEPS - 1);
             self.curve[k] + (self.curve[k + 1] - self.curve[k]) * (place - k as f32)
         })
     }
 
     /// BT.709 in video range; chroma sited as H.264 has it by default: on the even columns, between rows.
-    #[expect(clippy::cast_possible_truncation, reason = "values are within the fixed-point range")]
-    fn convert(&self, rgb: &[[f32; 3]], (x0, x1, y0, y1): (usize, usize, usize, usize), planes: &mut Planes) {
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "values are within the fixed-point range"
+    )]
+    fn convert(
+        &self,
+        rgb: &[[f32; 3]],
+        (x0, x1, y0, y1): (usize, usize, usize, usize),
+        planes: &mut Planes,
+    ) {
         let half = self.width / 2;
         for y in (y0..y1).step_by(2) {
             let mut before = [[0.0_f32; 2]; 2];
             for line in 0..2 {
                 let x = x0.saturating_sub(1);
-                before[line] = chroma(&self.voltage(&rgb[(y + line) * self.width + x], x, y + line));
+                before[line] =
+                    chroma(&self.voltage(&rgb[(y + line) * self.width + x], x, y + line));
             }
             for x in (x0..x1).step_by(2) {
                 let mut sum = [0.0_f32; 2];
@@ -147,9 +175,15 @@ impl Developer {
     }
 
     /// The picture of a canvas, frame number `frame` of its camera.
-    pub(crate) fn develop(&self, canvas: &Canvas, planes: &mut Planes, frame: u64) -> Option<Picture> {
+    pub(crate) fn develop(
+        &self,
+        canvas: &Canvas,
+        planes: &mut Planes,
+        frame: u64,
+    ) -> Option<Picture> {
         self.refresh(canvas, planes);
-        let mut rng = ChaCha8Rng::seed_from_u64(self.seed.wrapping_mul(0x9e37_79b9).wrapping_add(frame));
+        let mut rng =
+            ChaCha8Rng::seed_from_u64(self.seed.wrapping_mul(0x9e37_79b9).wrapping_add(frame));
         let (w, h) = (self.width, self.height);
         let luma = self.plane(&planes.luma, w, h, 1.0, &mut rng)?;
         let cb = self.plane(&planes.cb, w / 2, h / 2, 0.6, &mut rng)?;
@@ -161,10 +195,20 @@ impl Developer {
         Some(picture)
     }
 
-    fn plane(&self, fine: &[i16], width: usize, height: usize, strength: f32, rng: &mut ChaCha8Rng) -> Option<Plane> {
+    fn plane(
+        &self,
+        fine: &[i16],
+        width: usize,
+        height: usize,
+        strength: f32,
+        rng: &mut ChaCha8Rng,
+    ) -> Option<Plane> {
         // Standard deviation in 64ths of a step: rises from read noise at black to shot noise at white.
         let (floor, slope) = if strength < 1.0 {
-            (f32::midpoint(self.read_noise, self.shot_noise) * strength, 0.0)
+            (
+                f32::midpoint(self.read_noise, self.shot_noise) * strength,
+                0.0,
+            )
         } else {
             (self.read_noise, self.shot_noise - self.read_noise)
         };
@@ -174,7 +218,11 @@ impl Developer {
         let half = 1_i16 << (shift - 1);
         let mut eight = Vec::new();
         let mut ten = Vec::new();
-        if self.bit_depth == 10 { ten.reserve(fine.len()) } else { eight.reserve(fine.len()) }
+        if self.bit_depth == 10 {
+            ten.reserve(fine.len())
+        } else {
+            eight.reserve(fine.len())
+        }
         for row in fine.chunks_exact(width).take(height) {
             let from = rng.random_range(0..POOL);
             let grain = &self.pool[from..from + width];
@@ -200,7 +248,11 @@ impl Developer {
 /// Tone curve: light 0 to 1.25 to voltage 0 to 1; a power with a soft shoulder.
 fn tone(light: f32) -> f32 {
     let bright = light.max(0.0).powf(1.0 / 2.2);
-    if bright < 0.85 { bright } else { 0.85 + 0.15 * (1.0 - (-(bright - 0.85) / 0.15).exp()) }
+    if bright < 0.85 {
+        bright
+    } else {
+        0.85 + 0.15 * (1.0 - (-(bright - 0.85) / 0.15).exp())
+    }
 }
 
 fn luma(v: &[f32; 3]) -> f32 {

@@ -2,8 +2,8 @@
 
 use crate::error::RangeSimError;
 use crate::scenario::{
-    Archer, BoardPlan, ClockPlan, CollapsePhase, FaultPlan, FilmCamera, FilmCodec, LightPlan, MarkerLook,
-    MarkerPlace, MarkerPlan, SCENARIO_FORMAT, Scenario, ShotKind, ShotPlan,
+    Archer, BoardPlan, ClockPlan, CollapsePhase, FaultPlan, FilmCamera, FilmCodec, LightPlan,
+    MarkerLook, MarkerPlace, MarkerPlan, SCENARIO_FORMAT, Scenario, ShotKind, ShotPlan,
 };
 use drawarc_rig::{BrownConrady, ImageSize, Lens, Shutter};
 
@@ -53,13 +53,17 @@ pub fn elbow_ball() -> MarkerPlan {
 
 /// Green balls of 20 mm on both hands and the draw shoulder.
 pub fn further_balls() -> Vec<MarkerPlan> {
-    [MarkerPlace::BowHand, MarkerPlace::StringHand, MarkerPlace::DrawShoulder]
-        .map(|place| MarkerPlan {
-            place,
-            look: MarkerLook::Ball { diameter_m: 0.020 },
-            rgb: [0.03, 0.75, 0.10],
-        })
-        .to_vec()
+    [
+        MarkerPlace::BowHand,
+        MarkerPlace::StringHand,
+        MarkerPlace::DrawShoulder,
+    ]
+    .map(|place| MarkerPlan {
+        place,
+        look: MarkerLook::Ball { diameter_m: 0.020 },
+        rgb: [0.03, 0.75, 0.10],
+    })
+    .to_vec()
 }
 
 /// A3 board, 10 × 7 squares of 40 mm.
@@ -84,7 +88,10 @@ fn board(waved_from_s: f64, waved_until_s: f64) -> BoardPlan {
 fn phone(name: &str, focal_px: f64, position_m: [f64; 3], look_at_m: [f64; 3]) -> FilmCamera {
     FilmCamera {
         name: name.to_owned(),
-        image_size: ImageSize { width_px: 1920, height_px: 1080 },
+        image_size: ImageSize {
+            width_px: 1920,
+            height_px: 1080,
+        },
         rotation_deg: 0,
         lens: Lens::BrownConrady(BrownConrady {
             fx_px: focal_px,
@@ -99,7 +106,13 @@ fn phone(name: &str, focal_px: f64, position_m: [f64; 3], look_at_m: [f64; 3]) -
         }),
         shutter: Shutter::rolling(0.0145, 1.0 / 500.0),
         rate_hz: 60.0,
-        clock: ClockPlan { offset_s: 0.0, drift: 0.0, jitter_s: 0.000_08, dropped: 0.0, sound_lag_s: 0.0 },
+        clock: ClockPlan {
+            offset_s: 0.0,
+            drift: 0.0,
+            jitter_s: 0.000_08,
+            dropped: 0.0,
+            sound_lag_s: 0.0,
+        },
         position_m,
         look_at_m,
         roll_deg: 0.0,
@@ -117,7 +130,12 @@ impl Scenario {
     fn base(name: &str, seed: u64, cameras: Vec<FilmCamera>) -> Self {
         let mut stall = good_shot(31.0);
         stall.draw_s = 1.6;
-        stall.faults = vec![FaultPlan::Slow { after_s: 0.62, length_s: 0.35, speed_m_s: 0.0, push_m: 0.008 }];
+        stall.faults = vec![FaultPlan::Slow {
+            after_s: 0.62,
+            length_s: 0.35,
+            speed_m_s: 0.0,
+            push_m: 0.008,
+        }];
         let mut collapse = good_shot(40.5);
         collapse.expansion_s = 1.8;
         collapse.faults = vec![FaultPlan::Collapse {
@@ -140,15 +158,19 @@ impl Scenario {
             wand: None,
             shots: vec![good_shot(22.0), stall, collapse],
             cameras,
-            light: LightPlan { one_sided: 0.35, exposure: 1.0, look_alikes: true },
+            light: LightPlan {
+                one_sided: 0.35,
+                exposure: 1.0,
+                look_alikes: true,
+            },
         }
     }
 
     /// A club's two phones at 5 and 3 o'clock, started by hand; three shots: good, with a stall, with a collapse
     /// of 9 mm in expansion.
     pub fn club_five_three(seed: u64) -> Self {
-        let first = phone("five", 1493.0, [-2.95, -1.75, 1.75], [-0.05, 0.0, 1.22]);
-        let mut second = phone("three", 1521.0, [0.15, -3.45, 1.05], [-0.08, 0.0, 1.18]);
+        let first = phone("five", 1493.0, [-2.95, -1.75, 1.75], [-0.05, 0.0, 1.02]);
+        let mut second = phone("three", 1521.0, [0.15, -3.45, 1.05], [-0.08, 0.0, 0.98]);
         second.clock.offset_s = 0.4137;
         second.clock.drift = 12e-6;
         second.clock.sound_lag_s = 0.004;
@@ -159,8 +181,13 @@ impl Scenario {
 
     /// A club's two phones, side view and overhead.
     pub fn club_side_overhead(seed: u64) -> Self {
-        let first = phone("side", 1502.0, [-0.20, -3.55, 1.35], [-0.05, 0.0, 1.25]);
-        let mut second = phone("overhead", 1180.0, [-0.15, -0.25, 4.35], [-0.08, -0.10, 0.0]);
+        let first = phone("side", 1502.0, [-0.20, -3.55, 1.35], [-0.05, 0.0, 1.00]);
+        let mut second = phone(
+            "overhead",
+            1180.0,
+            [-0.15, -0.25, 4.35],
+            [-0.08, -0.10, 0.0],
+        );
         second.clock.offset_s = -0.2716;
         second.clock.drift = -9e-6;
         second.clock.sound_lag_s = -0.003;
@@ -176,8 +203,11 @@ impl Scenario {
     /// markers.
     pub fn centre_four(seed: u64) -> Self {
         let place = |name: &str, position: [f64; 3]| {
-            let mut camera = phone(name, 1010.0, position, [-0.08, 0.0, 1.22]);
-            camera.image_size = ImageSize { width_px: 1280, height_px: 720 };
+            let mut camera = phone(name, 1010.0, position, [-0.08, 0.0, 1.02]);
+            camera.image_size = ImageSize {
+                width_px: 1280,
+                height_px: 720,
+            };
             if let Lens::BrownConrady(lens) = &mut camera.lens {
                 (lens.cx_px, lens.cy_px) = (641.7, 358.2);
                 (lens.k1, lens.k2) = (-0.092, 0.061);
@@ -216,7 +246,8 @@ impl Scenario {
         }
         for shot in &mut self.shots {
             shot.start_s = start_s;
-            let length = shot.raise_s + shot.set_up_s + shot.draw_s + shot.anchor_s + shot.expansion_s;
+            let length =
+                shot.raise_s + shot.set_up_s + shot.draw_s + shot.anchor_s + shot.expansion_s;
             self.end_s = start_s + length + 2.0;
         }
         self
@@ -227,13 +258,19 @@ impl Scenario {
     /// # Errors
     /// [`RangeSimError::Preset`] for any other name.
     pub fn preset(name: &str, seed: u64) -> Result<Self, RangeSimError> {
-        let (long, short) = name.strip_suffix("-short").map_or((name, false), |long| (long, true));
+        let (long, short) = name
+            .strip_suffix("-short")
+            .map_or((name, false), |long| (long, true));
         let scenario = match long {
             "club-five-three" => Self::club_five_three(seed),
             "club-side-overhead" => Self::club_side_overhead(seed),
             "centre-four" => Self::centre_four(seed),
             _ => return Err(RangeSimError::Preset(name.to_owned())),
         };
-        Ok(if short { scenario.shortened() } else { scenario })
+        Ok(if short {
+            scenario.shortened()
+        } else {
+            scenario
+        })
     }
 }

@@ -83,7 +83,10 @@ mod tests {
 
     #[test]
     fn rates_are_what_was_asked() {
-        let profile = Profile::new(0.1, &[(0.0, 0.0), (1.0, 2.0), (2.0, 2.0), (2.5, -1.0), (3.0, 0.0)]);
+        let profile = Profile::new(
+            0.1,
+            &[(0.0, 0.0), (1.0, 2.0), (2.0, 2.0), (2.5, -1.0), (3.0, 0.0)],
+        );
         for t in [0.2, 0.9, 1.5, 2.2, 2.9] {
             let h = 1e-5;
             let rate = (profile.value(t + h) - profile.value(t - h)) / (2.0 * h);

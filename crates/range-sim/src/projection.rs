@@ -44,7 +44,11 @@ fn brown(m: &BrownConrady, a: f64, b: f64) -> Point2<f64> {
 
 fn kannala(m: &KannalaBrandt, angle: f64) -> f64 {
     let q = angle * angle;
-    angle + angle * q * m.k1 + angle * q * q * m.k2 + angle * q * q * q * m.k3 + angle * q.powi(4) * m.k4
+    angle
+        + angle * q * m.k1
+        + angle * q * q * m.k2
+        + angle * q * q * q * m.k3
+        + angle * q.powi(4) * m.k4
 }
 
 /// The ray through a pixel as `(x/z, y/z)`: inverse of [`project`] for points in front of the camera, by
@@ -61,7 +65,8 @@ pub fn slopes_from_pixel(lens: &Lens, pixel: &Point2<f64>) -> Option<Point2<f64>
                 let miss_y = (pixel.y - reached.y) / m.fy_px;
                 // A chord step with the radial slope of the model keeps the iteration contracting.
                 let rr = slope.x * slope.x + slope.y * slope.y;
-                let steep = (1.0 + rr * (3.0 * m.k1 + rr * (5.0 * m.k2 + rr * 7.0 * m.k3))).max(0.2);
+                let steep =
+                    (1.0 + rr * (3.0 * m.k1 + rr * (5.0 * m.k2 + rr * 7.0 * m.k3))).max(0.2);
                 let round = (1.0 + rr * (m.k1 + rr * (m.k2 + rr * m.k3))).max(0.2);
                 let (ux, uy) = if rr > 1e-18 {
                     (slope.x / rr.sqrt(), slope.y / rr.sqrt())
@@ -100,6 +105,49 @@ pub fn slopes_from_pixel(lens: &Lens, pixel: &Point2<f64>) -> Option<Point2<f64>
             }
             let along = f64::midpoint(low, high).tan() / bent;
             Some(Point2::new(a * along, b * along))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn published_value_of_zhang() {
+        // Z. Zhang, MSR-TR-98-71: (40, 70, 800) → (345.5060273, 279.2636757) px with his final lens; his skew
+        // γ = 0.204494, which this model lacks, is added.
+        let mut lens = BrownConrady::pinhole(832.5, 303.959, 206.585);
+        (lens.fy_px, lens.k1, lens.k2) = (832.53, -0.228_601, 0.190_353);
+        let pixel = project(&Lens::BrownConrady(lens), &Point3::new(40.0, 70.0, 800.0)).unwrap();
+        let skew = 0.204_494 * (pixel.y - 206.585) / 832.53;
+        assert!((pixel.x + skew - 345.506_027_3).abs() < 1e-6);
+        assert!((pixel.y - 279.263_675_7).abs() < 1e-6);
+    }
+
+    #[test]
+    fn rays_come_back() {
+        let mut brown = BrownConrady::pinhole(1500.0, 960.0, 540.0);
+        (brown.k1, brown.k2, brown.p1, brown.p2) = (-0.09, 0.06, 0.0004, -0.0005);
+        let wide = KannalaBrandt {
+            fx_px: 620.0,
+            fy_px: 618.0,
+            cx_px: 957.0,
+            cy_px: 541.0,
+            k1: -0.02,
+            k2: 0.004,
+            k3: -0.002,
+            k4: 0.0003,
+        };
+        for lens in [Lens::BrownConrady(brown), Lens::KannalaBrandt(wide)] {
+            for (x, y) in [(0.0, 0.0), (0.3, -0.2), (-0.6, 0.35), (0.55, 0.4)] {
+                let pixel = project(&lens, &Point3::new(x * 3.0, y * 3.0, 3.0)).unwrap();
+                let slopes = slopes_from_pixel(&lens, &pixel).unwrap();
+                assert!(
+                    (slopes.x - x).abs() + (slopes.y - y).abs() < 1e-9,
+                    "{lens:?} {x} {y}"
+                );
+            }
         }
     }
 }

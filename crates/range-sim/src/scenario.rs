@@ -386,8 +386,8 @@ impl Scenario {
     /// # Errors
     /// [`RangeSimError`] with line and column, or naming the number that cannot be.
     pub fn from_yaml(text: &str) -> Result<Self, RangeSimError> {
-        let scenario: Self =
-            serde_yaml::from_str(text).map_err(|error| RangeSimError::Scenario(error.to_string()))?;
+        let scenario: Self = serde_yaml::from_str(text)
+            .map_err(|error| RangeSimError::Scenario(error.to_string()))?;
         scenario.validate()?;
         Ok(scenario)
     }
@@ -411,7 +411,11 @@ impl Scenario {
     /// [`RangeSimError::Value`] or [`RangeSimError::Scenario`] naming the first.
     pub fn validate(&self) -> Result<(), RangeSimError> {
         let check = |good: bool, what, value, why| {
-            if good { Ok(()) } else { Err(RangeSimError::Value { what, value, why }) }
+            if good {
+                Ok(())
+            } else {
+                Err(RangeSimError::Value { what, value, why })
+            }
         };
         if self.format != SCENARIO_FORMAT {
             return Err(RangeSimError::Scenario(format!(
@@ -422,9 +426,19 @@ impl Scenario {
         if self.cameras.is_empty() {
             return Err(RangeSimError::Scenario("no camera".to_owned()));
         }
-        check((0.5..=3600.0).contains(&self.end_s), "end_s", self.end_s, "0.5 s to an hour")?;
+        check(
+            (0.5..=3600.0).contains(&self.end_s),
+            "end_s",
+            self.end_s,
+            "0.5 s to an hour",
+        )?;
         let height = self.archer.height_m;
-        check((1.1..=2.3).contains(&height), "archer.height_m", height, "1.1 to 2.3 m")?;
+        check(
+            (1.1..=2.3).contains(&height),
+            "archer.height_m",
+            height,
+            "1.1 to 2.3 m",
+        )?;
         for camera in &self.cameras {
             check(
                 (1.0..=1000.0).contains(&camera.rate_hz),
@@ -432,7 +446,10 @@ impl Scenario {
                 camera.rate_hz,
                 "1 to 1000",
             )?;
-            let ImageSize { width_px, height_px } = camera.image_size;
+            let ImageSize {
+                width_px,
+                height_px,
+            } = camera.image_size;
             for size in [width_px, height_px] {
                 check(
                     (16..=8192).contains(&size) && size % 2 == 0,
@@ -441,7 +458,9 @@ impl Scenario {
                     "even, 16 to 8192",
                 )?;
             }
-            let aim = (0..3).map(|k| (camera.position_m[k] - camera.look_at_m[k]).abs()).sum::<f64>();
+            let aim = (0..3)
+                .map(|k| (camera.position_m[k] - camera.look_at_m[k]).abs())
+                .sum::<f64>();
             check(aim > 0.01, "camera.look_at_m", aim, "apart from position_m")?;
         }
         for shot in &self.shots {
@@ -455,9 +474,14 @@ impl Scenario {
                 check((0.05..=60.0).contains(&value), what, value, "0.05 to 60 s")?;
             }
         }
-        let ordered = self.shots.windows(2).all(|pair| pair[0].start_s < pair[1].start_s);
+        let ordered = self
+            .shots
+            .windows(2)
+            .all(|pair| pair[0].start_s < pair[1].start_s);
         if !ordered {
-            return Err(RangeSimError::Scenario("shots are not in order of time".to_owned()));
+            return Err(RangeSimError::Scenario(
+                "shots are not in order of time".to_owned(),
+            ));
         }
         Ok(())
     }

@@ -166,12 +166,18 @@ impl Shot {
             ];
             for fault in &shot.plan.faults {
                 let (start, length, rate_in) = match *fault {
-                    FaultPlan::Slow { after_s, length_s, speed_m_s, .. } => {
-                        (from + after_s, length_s, Some(speed_m_s))
-                    }
-                    FaultPlan::Collapse { phase: CollapsePhase::Draw, after_s, length_s, .. } => {
-                        (from + after_s, length_s, None)
-                    }
+                    FaultPlan::Slow {
+                        after_s,
+                        length_s,
+                        speed_m_s,
+                        ..
+                    } => (from + after_s, length_s, Some(speed_m_s)),
+                    FaultPlan::Collapse {
+                        phase: CollapsePhase::Draw,
+                        after_s,
+                        length_s,
+                        ..
+                    } => (from + after_s, length_s, None),
                     _ => continue,
                 };
                 let before = Profile::new(0.0, &knots).value(start);
@@ -247,7 +253,8 @@ impl Shot {
             let start = t.expansion_s + after;
             let end = start + lobe_length;
             let profile = Profile::new(0.0, knots);
-            let rate_at = |time: f64| (profile.value(time + 1e-4) - profile.value(time - 1e-4)) / 2e-4;
+            let rate_at =
+                |time: f64| (profile.value(time + 1e-4) - profile.value(time - 1e-4)) / 2e-4;
             let (before, behind) = (rate_at(start - edge), rate_at(end + edge));
             knots.retain(|knot| knot.0 < start - edge || knot.0 > end + edge);
             let rate = -depth / (0.65 * lobe_length);
@@ -276,21 +283,47 @@ impl Shot {
         };
         for fault in &plan.faults {
             match *fault {
-                FaultPlan::Collapse { phase: CollapsePhase::Expansion, after_s, length_s, depth_m }
-                | FaultPlan::Creep { after_s, length_s, depth_m } => {
+                FaultPlan::Collapse {
+                    phase: CollapsePhase::Expansion,
+                    after_s,
+                    length_s,
+                    depth_m,
+                }
+                | FaultPlan::Creep {
+                    after_s,
+                    length_s,
+                    depth_m,
+                } => {
                     with_lobe(&mut hook, after_s, length_s, depth_m);
                 }
-                FaultPlan::GivesWayAround { after_s, length_s, depth_m } => {
+                FaultPlan::GivesWayAround {
+                    after_s,
+                    length_s,
+                    depth_m,
+                } => {
                     with_lobe(&mut around, after_s, length_s, depth_m);
                 }
-                FaultPlan::HookSlip { after_s, length_s, slip_m, drag_m } => {
+                FaultPlan::HookSlip {
+                    after_s,
+                    length_s,
+                    slip_m,
+                    drag_m,
+                } => {
                     slip.extend(bell(t.expansion_s + after_s, length_s, slip_m));
                     with_lobe(&mut hook, after_s, length_s, drag_m);
                 }
-                FaultPlan::Slow { after_s, length_s, push_m, .. } => {
+                FaultPlan::Slow {
+                    after_s,
+                    length_s,
+                    push_m,
+                    ..
+                } => {
                     push.extend(bell(t.draw_s + after_s, length_s, push_m));
                 }
-                FaultPlan::Collapse { phase: CollapsePhase::Draw, .. } => {}
+                FaultPlan::Collapse {
+                    phase: CollapsePhase::Draw,
+                    ..
+                } => {}
             }
         }
         self.hook_away = Profile::new(0.0, &hook);
@@ -303,9 +336,14 @@ impl Shot {
     fn drawn(&self, raise: f64, draw: f64) -> (Vector3<f64>, Vector3<f64>) {
         let s = self.reach.scale;
         let low = Vector3::new(0.27, 0.02, -0.47) * s;
-        let ready = Vector3::new(self.reach.draw_length - self.reach.brace - 0.09, 0.0, 0.075 * s);
+        let ready = Vector3::new(
+            self.reach.draw_length - self.reach.brace - 0.09,
+            0.0,
+            0.075 * s,
+        );
         // On the way up the hands swing out a little; on the way back the hook sinks to the jaw.
-        let hook = low + (ready - low) * raise
+        let hook = low
+            + (ready - low) * raise
             + Vector3::new(0.10, -0.03, 0.0) * (s * raise * (1.0 - raise))
             - ready * draw
             + Vector3::new(0.0, -0.012, 0.0) * (4.0 * draw * (1.0 - draw));
@@ -313,7 +351,8 @@ impl Shot {
         let behind = (-0.10 + raise * -0.09) * d / 0.38
             + draw * (self.plan.behind_at_anchor_m + 0.19 * d / 0.38);
         let over_ready = 0.10 * d / 0.38;
-        let over = (-0.11 * d / 0.38) * (1.0 - raise) + over_ready * raise
+        let over = (-0.11 * d / 0.38) * (1.0 - raise)
+            + over_ready * raise
             + draw * (self.plan.elbow_over_line_m - over_ready)
             + 0.022 * 4.0 * draw * (1.0 - draw);
         (hook, forearm(d, behind, over))
@@ -325,12 +364,23 @@ impl Shot {
         let letting_down = self.plan.kind != ShotKind::Shot && time_s > t.release_s;
         let down = self.lower.value(time_s);
         let raise = self.raise.value(time_s) * (1.0 - down);
-        let back = if letting_down { ease((time_s - t.release_s) / 1.2) } else { 0.0 };
-        let gone = if self.plan.kind == ShotKind::Shot { self.loose.value(time_s) } else { 0.0 };
+        let back = if letting_down {
+            ease((time_s - t.release_s) / 1.2)
+        } else {
+            0.0
+        };
+        let gone = if self.plan.kind == ShotKind::Shot {
+            self.loose.value(time_s)
+        } else {
+            0.0
+        };
         let draw = self.draw.value(time_s) * (1.0 - back) * (1.0 - down);
         let fade = (1.0 - back) * (1.0 - down);
         let (hook, base) = self.drawn(raise, draw);
-        let v = bump((time_s - (t.anchor_s + 0.45 * self.plan.anchor_s)) / (0.75 * self.plan.anchor_s + 0.05));
+        let v = bump(
+            (time_s - (t.anchor_s + 0.45 * self.plan.anchor_s))
+                / (0.75 * self.plan.anchor_s + 0.05),
+        );
         let d = self.reach.forearm;
         let behind = base.y + (self.around.value(time_s) + 0.045 * gone) * fade;
         let over = base.z - self.plan.v_depth_m * v + (-0.05 * gone) * fade;
@@ -340,7 +390,8 @@ impl Shot {
         let grip_low = Vector3::new(0.27 * s + self.reach.brace, 0.02 * s, -0.47 * s - 0.04);
         let grip_ready = Vector3::new(self.reach.draw_length, 0.0, 0.035 * s);
         let kick = gone * (1.0 - down);
-        let grip = grip_low + (grip_ready - grip_low) * raise
+        let grip = grip_low
+            + (grip_ready - grip_low) * raise
             + Vector3::new(0.10, -0.03, 0.0) * (s * raise * (1.0 - raise))
             + Vector3::new(0.0, 0.0, -0.075 * s) * draw
             + Vector3::new(self.push.value(time_s) * fade, 0.0, 0.0)
@@ -398,6 +449,8 @@ impl Shot {
 
 /// From hook to elbow, for an elbow `behind` and `over` the line.
 fn forearm(length: f64, behind: f64, over: f64) -> Vector3<f64> {
-    let along = (length * length - behind * behind - over * over).max(0.0).sqrt();
+    let along = (length * length - behind * behind - over * over)
+        .max(0.0)
+        .sqrt();
     Vector3::new(-along, behind, over)
 }

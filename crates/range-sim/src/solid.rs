@@ -17,15 +17,30 @@ pub(crate) struct Paint {
 
 impl Paint {
     pub(crate) const fn matt(rgb: [f32; 3]) -> Self {
-        Self { rgb, grain: 0.0, gloss: 0.0, marker: false }
+        Self {
+            rgb,
+            grain: 0.0,
+            gloss: 0.0,
+            marker: false,
+        }
     }
 
     pub(crate) const fn cloth(rgb: [f32; 3]) -> Self {
-        Self { rgb, grain: 0.22, gloss: 0.0, marker: false }
+        Self {
+            rgb,
+            grain: 0.13,
+            gloss: 0.0,
+            marker: false,
+        }
     }
 
     pub(crate) const fn shiny(rgb: [f32; 3]) -> Self {
-        Self { rgb, grain: 0.0, gloss: 0.35, marker: false }
+        Self {
+            rgb,
+            grain: 0.0,
+            gloss: 0.35,
+            marker: false,
+        }
     }
 }
 
@@ -120,7 +135,13 @@ pub(crate) fn pass_cone(solid: &Solid, direction: &Vector3<f64>) -> Pass {
     let (axis, fraction) = solid.flat;
     let stretch = 1.0 / fraction - 1.0;
     let flat = stretch != 0.0;
-    let widen = |v: Vector3<f64>| if flat { v + axis * (stretch * axis.dot(&v)) } else { v };
+    let widen = |v: Vector3<f64>| {
+        if flat {
+            v + axis * (stretch * axis.dot(&v))
+        } else {
+            v
+        }
+    };
     let d = widen(*direction);
     let a = widen(solid.a.coords);
     let u = widen(solid.b - solid.a);
@@ -135,8 +156,16 @@ pub(crate) fn pass_cone(solid: &Solid, direction: &Vector3<f64>) -> Pass {
     let away = d * t - a - u * along;
     let distance = away.norm();
     let radius = solid.ra + along * (solid.rb - solid.ra);
-    let sideways = if distance > 1e-12 { away / distance } else { Vector3::zeros() };
-    let shrink = if flat { widen(sideways).norm().max(1e-9) } else { 1.0 };
+    let sideways = if distance > 1e-12 {
+        away / distance
+    } else {
+        Vector3::zeros()
+    };
+    let shrink = if flat {
+        widen(sideways).norm().max(1e-9)
+    } else {
+        1.0
+    };
     let inside = (radius * radius - distance * distance).max(0.0).sqrt();
     let length = dd.sqrt();
     let entry = t - inside / length;

@@ -48,7 +48,11 @@ impl Wave {
                 phase: rng.random_range(0.0..std::f64::consts::TAU),
             })
             .collect();
-        Self { tones, attack_s, length_s: 8.0 * long }
+        Self {
+            tones,
+            attack_s,
+            length_s: 8.0 * long,
+        }
     }
 
     fn at(&self, since_s: f64) -> f64 {
@@ -59,7 +63,11 @@ impl Wave {
         let sum: f64 = self
             .tones
             .iter()
-            .map(|tone| tone.amplitude * (-since_s * tone.damping).exp() * (tone.omega * since_s + tone.phase).sin())
+            .map(|tone| {
+                tone.amplitude
+                    * (-since_s * tone.damping).exp()
+                    * (tone.omega * since_s + tone.phase).sin()
+            })
             .sum();
         rise * sum
     }
@@ -67,7 +75,8 @@ impl Wave {
 
 /// When a noise reaches a camera (range time, s), by the straight way.
 pub fn arrival_s(noise: &Noise, camera_in_range: &Point3<f64>, temperature_c: f64) -> f64 {
-    noise.at_s + (Point3::from(noise.place_m) - camera_in_range).norm() / speed_of_sound_m_s(temperature_c)
+    noise.at_s
+        + (Point3::from(noise.place_m) - camera_in_range).norm() / speed_of_sound_m_s(temperature_c)
 }
 
 /// Mono samples at [`SOUND_RATE_HZ`] from the start of a camera's file to its end: room noise, every noise with
@@ -75,7 +84,11 @@ pub fn arrival_s(noise: &Noise, camera_in_range: &Point3<f64>, temperature_c: f6
 pub fn hear(world: &World, view: &View, seed: u64, until_camera_s: f64) -> Vec<f32> {
     let camera: &FilmCamera = &view.camera;
     let rate = f64::from(SOUND_RATE_HZ);
-    #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "samples of a clip")]
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "samples of a clip"
+    )]
     let count = (until_camera_s.max(0.0) * rate) as usize;
     let mut rng = ChaCha8Rng::seed_from_u64(seed ^ 0x0073_6f75_6e64);
     let mut samples = Vec::with_capacity(count);
@@ -90,7 +103,8 @@ pub fn hear(world: &World, view: &View, seed: u64, until_camera_s: f64) -> Vec<f
     let ears = view.centre_in_range();
     let speed = speed_of_sound_m_s(world.scenario.air_temperature_c);
     for (index, noise) in world.noises().iter().enumerate() {
-        let mut wave_rng = ChaCha8Rng::seed_from_u64(world.scenario.seed.wrapping_add(1000 + index as u64));
+        let mut wave_rng =
+            ChaCha8Rng::seed_from_u64(world.scenario.seed.wrapping_add(1000 + index as u64));
         let wave = Wave::new(noise.kind, &mut wave_rng);
         let source = Point3::from(noise.place_m);
         let below = Point3::new(source.x, source.y, -source.z);
@@ -105,7 +119,11 @@ pub fn hear(world: &World, view: &View, seed: u64, until_camera_s: f64) -> Vec<f
             if first + wave.length_s * rate < 0.0 || first >= count as f64 {
                 continue;
             }
-            #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "checked against the clip")]
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "checked against the clip"
+            )]
             let (from, to) = (
                 first.ceil().max(0.0) as usize,
                 ((first + wave.length_s * rate) as usize).min(count),
@@ -116,7 +134,13 @@ pub fn hear(world: &World, view: &View, seed: u64, until_camera_s: f64) -> Vec<f
             }
         }
     }
-    #[expect(clippy::cast_possible_truncation, reason = "samples are single precision")]
-    let samples = samples.into_iter().map(|s| (s / (1.0 + s.abs() * 0.3)) as f32).collect();
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "samples are single precision"
+    )]
+    let samples = samples
+        .into_iter()
+        .map(|s| (s / (1.0 + s.abs() * 0.3)) as f32)
+        .collect();
     samples
 }

@@ -112,9 +112,15 @@ impl Truth {
     /// Gathers the truth of a world.
     pub fn of(world: &World) -> Self {
         let scenario = &world.scenario;
-        #[expect(clippy::cast_possible_truncation, clippy::cast_sign_loss, reason = "milliseconds of a practice")]
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "milliseconds of a practice"
+        )]
         let steps = (scenario.end_s / PATH_STEP_S) as usize;
-        let elbow_m = (0..=steps).map(|k| world.elbow(k as f64 * PATH_STEP_S).coords.into()).collect();
+        let elbow_m = (0..=steps)
+            .map(|k| world.elbow(k as f64 * PATH_STEP_S).coords.into())
+            .collect();
         let noises = world.noises();
         let shots = world
             .phases()
@@ -140,7 +146,9 @@ impl Truth {
             arrow_direction: direction.into(),
             elbow_m,
             shots,
-            cameras: (0..world.views.len()).map(|view| true_camera(world, view, &noises)).collect(),
+            cameras: (0..world.views.len())
+                .map(|view| true_camera(world, view, &noises))
+                .collect(),
             noises,
             scenario: scenario.clone(),
         }
@@ -170,14 +178,21 @@ fn true_camera(world: &World, index: usize, noises: &[Noise]) -> TrueCamera {
                 .collect(),
         })
         .collect();
-    let shown = world.scenario.board.as_ref().map_or(0.0..0.0, |plan| plan.waved_from_s..plan.on_line_until_s);
+    let shown = world
+        .scenario
+        .board
+        .as_ref()
+        .map_or(0.0..0.0, |plan| plan.waved_from_s..plan.on_line_until_s);
     let board = frame_ticks
         .iter()
         .enumerate()
         .filter(|(_, tick)| shown.contains(&view.row_instant_s(seconds(**tick), 0.0)))
         .filter_map(|(frame, &tick)| {
             let corners = world.board_pixels(index, seconds(tick))?;
-            Some(TrueBoard { frame, corners_px: corners.iter().map(|p| [p.x, p.y]).collect() })
+            Some(TrueBoard {
+                frame,
+                corners_px: corners.iter().map(|p| [p.x, p.y]).collect(),
+            })
         })
         .collect();
     let pose = view.camera_from_range;
@@ -193,7 +208,13 @@ fn true_camera(world: &World, index: usize, noises: &[Noise]) -> TrueCamera {
         camera_from_range_rotation_ijkw: [rotation.x, rotation.y, rotation.z, rotation.w],
         noise_arrivals_s: noises
             .iter()
-            .map(|noise| arrival_s(noise, &view.centre_in_range(), world.scenario.air_temperature_c))
+            .map(|noise| {
+                arrival_s(
+                    noise,
+                    &view.centre_in_range(),
+                    world.scenario.air_temperature_c,
+                )
+            })
             .collect(),
         ticks_per_second: TICKS_PER_SECOND,
         frame_ticks,

@@ -3,7 +3,9 @@
 use crate::film_time::{camera_time_s, range_time_s, row_time_s};
 use crate::projection::{project, slopes_from_pixel};
 use crate::scenario::FilmCamera;
-use nalgebra::{Isometry3, Matrix3, Point2, Point3, Rotation3, Translation3, UnitQuaternion, Vector3};
+use nalgebra::{
+    Isometry3, Matrix3, Point2, Point3, Rotation3, Translation3, UnitQuaternion, Vector3,
+};
 
 /// A camera in its place.
 #[derive(Debug, Clone)]
@@ -20,14 +22,19 @@ impl View {
         let position = Point3::from(camera.position_m);
         let forward = (Point3::from(camera.look_at_m) - position).normalize();
         // Straight down (or up) there is no level: twelve o'clock is at the top of the picture.
-        let upward = if forward.z.abs() > 0.999 { Vector3::x() } else { Vector3::z() };
+        let upward = if forward.z.abs() > 0.999 {
+            Vector3::x()
+        } else {
+            Vector3::z()
+        };
         let right = forward.cross(&upward).normalize();
         let down = forward.cross(&right);
         let roll = camera.roll_deg.to_radians();
         let x = right * roll.cos() + down * roll.sin();
         let y = forward.cross(&x);
         let rows = Matrix3::from_rows(&[x.transpose(), y.transpose(), forward.transpose()]);
-        let rotation = UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(rows));
+        let rotation =
+            UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(rows));
         let translation = Translation3::from(-(rotation * position.coords));
         Self {
             camera: camera.clone(),
@@ -39,7 +46,10 @@ impl View {
     pub fn camera_from_range_at(&self, range_s: f64) -> Isometry3<f64> {
         match self.camera.knocked {
             Some(knock) if range_s >= knock.at_s => {
-                let turn = UnitQuaternion::from_axis_angle(&Vector3::y_axis(), -knock.pan_deg.to_radians());
+                let turn = UnitQuaternion::from_axis_angle(
+                    &Vector3::y_axis(),
+                    -knock.pan_deg.to_radians(),
+                );
                 turn * self.camera_from_range
             }
             _ => self.camera_from_range,
@@ -81,7 +91,10 @@ impl View {
         for _ in 0..30 {
             let instant = self.row_instant_s(camera_s, row);
             let point = point_at(instant)?;
-            pixel = project(&self.camera.lens, &(self.camera_from_range_at(instant) * point))?;
+            pixel = project(
+                &self.camera.lens,
+                &(self.camera_from_range_at(instant) * point),
+            )?;
             if (pixel.y - row).abs() < 1e-10 {
                 break;
             }

@@ -14,7 +14,12 @@ pub(crate) struct Wobble {
 
 impl Wobble {
     /// `rms_m` per axis, between two frequencies (Hz), amplitude falling as `frequency^slope`.
-    pub(crate) fn new(rng: &mut ChaCha8Rng, rms_m: [f64; 3], band_hz: (f64, f64), slope: f64) -> Self {
+    pub(crate) fn new(
+        rng: &mut ChaCha8Rng,
+        rms_m: [f64; 3],
+        band_hz: (f64, f64),
+        slope: f64,
+    ) -> Self {
         const WAVES: usize = 9;
         let waves = rms_m.map(|rms| {
             let mut axis: Vec<(f64, f64, f64)> = (0..WAVES)
@@ -22,7 +27,11 @@ impl Wobble {
                     let place = (k as f64 + rng.random::<f64>()) / WAVES as f64;
                     let frequency = band_hz.0 * (band_hz.1 / band_hz.0).powf(place);
                     let phase = rng.random::<f64>() * std::f64::consts::TAU;
-                    (frequency * std::f64::consts::TAU, frequency.powf(slope), phase)
+                    (
+                        frequency * std::f64::consts::TAU,
+                        frequency.powf(slope),
+                        phase,
+                    )
                 })
                 .collect();
             let power: f64 = axis.iter().map(|wave| 0.5 * wave.1 * wave.1).sum();

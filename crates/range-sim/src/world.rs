@@ -62,12 +62,19 @@ impl World {
     pub fn new(scenario: &Scenario) -> Result<Self, RangeSimError> {
         scenario.validate()?;
         let views: Vec<View> = scenario.cameras.iter().map(View::new).collect();
-        let board = scenario.board.as_ref().map(|plan| BoardMotion::new(plan, scenario));
+        let board = scenario
+            .board
+            .as_ref()
+            .map(|plan| BoardMotion::new(plan, scenario));
         let centres: Vec<Point3<f64>> = views.iter().map(View::centre_in_range).collect();
-        let helper = board.as_ref().map(|board| Helper::new(board, &scenario.claps_s, &centres));
+        let helper = board
+            .as_ref()
+            .map(|board| Helper::new(board, &scenario.claps_s, &centres));
         Ok(Self {
             archer: Archer::new(scenario),
-            neighbour: scenario.neighbour.then(|| Archer::new(&neighbour_of(scenario))),
+            neighbour: scenario
+                .neighbour
+                .then(|| Archer::new(&neighbour_of(scenario))),
             scenario: scenario.clone(),
             views,
             board,
@@ -111,25 +118,48 @@ impl World {
             return None;
         }
         let t = range_s - wand.from_s;
-        let middle = Point3::new(0.5 * (0.9 * t).sin(), -0.25 + 0.4 * (0.63 * t + 1.0).sin(), 1.3 + 0.35 * (0.77 * t).cos());
-        let way = Vector3::new((1.3 * t).cos(), (0.9 * t + 0.4).sin(), 0.8 * (0.7 * t).sin()).normalize();
-        Some([middle - way * (0.5 * wand.length_m), middle + way * (0.5 * wand.length_m)])
+        let middle = Point3::new(
+            0.5 * (0.9 * t).sin(),
+            -0.25 + 0.4 * (0.63 * t + 1.0).sin(),
+            1.3 + 0.35 * (0.77 * t).cos(),
+        );
+        let way = Vector3::new(
+            (1.3 * t).cos(),
+            (0.9 * t + 0.4).sin(),
+            0.8 * (0.7 * t).sin(),
+        )
+        .normalize();
+        Some([
+            middle - way * (0.5 * wand.length_m),
+            middle + way * (0.5 * wand.length_m),
+        ])
     }
 
     /// Exact pixel of a marker in the frame that camera `view` presents at `camera_s`: at mid-exposure of the row
     /// on which its centre lands. Occlusion and borders are not tested.
-    pub fn marker_pixel(&self, view: usize, camera_s: f64, place: MarkerPlace) -> Option<Point2<f64>> {
+    pub fn marker_pixel(
+        &self,
+        view: usize,
+        camera_s: f64,
+        place: MarkerPlace,
+    ) -> Option<Point2<f64>> {
         self.views[view].pixel_in_frame(camera_s, &|instant| self.marker(place, instant))
     }
 
     /// Presentation times in ticks of [`crate::TICKS_PER_SECOND`] of every frame of a camera.
     pub fn frame_ticks(&self, view: usize) -> Vec<i64> {
-        frame_ticks(&self.scenario.cameras[view], self.scenario.seed + view as u64, self.scenario.end_s)
+        frame_ticks(
+            &self.scenario.cameras[view],
+            self.scenario.seed + view as u64,
+            self.scenario.end_s,
+        )
     }
 
     /// `point_in_range = range_from_board(t) * point_in_board`; the board's frame is that of the printed sheet.
     pub fn range_from_board(&self, range_s: f64) -> Option<Isometry3<f64>> {
-        self.board.as_ref().map(|board| board.range_from_board(range_s))
+        self.board
+            .as_ref()
+            .map(|board| board.range_from_board(range_s))
     }
 
     /// Exact pixels of the board's inner corners (row by row, columns fastest) in a frame; `None` where one lies
@@ -151,17 +181,32 @@ impl World {
     pub fn noises(&self) -> Vec<Noise> {
         let mut noises = Vec::new();
         for &clap in &self.scenario.claps_s {
-            let place = self.helper.as_ref().map_or(Point3::new(0.0, 0.0, 1.2), |helper| helper.clap_place(clap));
-            noises.push(Noise { at_s: clap, place_m: place.coords.into(), kind: NoiseKind::Clap });
+            let place = self
+                .helper
+                .as_ref()
+                .map_or(Point3::new(0.0, 0.0, 1.2), |helper| helper.clap_place(clap));
+            noises.push(Noise {
+                at_s: clap,
+                place_m: place.coords.into(),
+                kind: NoiseKind::Clap,
+            });
         }
         let mut add = |archer: &Archer, shift: Vector3<f64>, kind: NoiseKind| {
             for shot in &archer.shots {
                 if shot.plan.kind == crate::scenario::ShotKind::Shot {
                     let at_s = shot.times.release_s + POWER_STROKE_S;
                     let place = archer.at(at_s).grip + shift;
-                    noises.push(Noise { at_s, place_m: place.coords.into(), kind });
+                    noises.push(Noise {
+                        at_s,
+                        place_m: place.coords.into(),
+                        kind,
+                    });
                     if kind == NoiseKind::Shot {
-                        noises.push(Noise { at_s: at_s + 0.31, place_m: [18.0, 0.0, 1.3], kind: NoiseKind::Impact });
+                        noises.push(Noise {
+                            at_s: at_s + 0.31,
+                            place_m: [18.0, 0.0, 1.3],
+                            kind: NoiseKind::Impact,
+                        });
                     }
                 }
             }
@@ -186,7 +231,11 @@ impl World {
             hair: [0.055, 0.03, 0.015],
             cap: Some([0.05, 0.06, 0.16]),
         };
-        let fletching = if self.scenario.light.look_alikes { [0.80, 0.22, 0.04] } else { [0.1, 0.2, 0.6] };
+        let fletching = if self.scenario.light.look_alikes {
+            [0.80, 0.22, 0.04]
+        } else {
+            [0.1, 0.2, 0.6]
+        };
         let mut solids = state.body_solids(&palette);
         solids.extend(bow::solids(&state, who.height_m / 1.75, fletching));
         self.markers_into(&mut solids, &state, range_s);
@@ -195,7 +244,11 @@ impl World {
         }
         if let Some(neighbour) = &self.neighbour {
             let state = neighbour.at(range_s);
-            let shirt = if self.scenario.light.look_alikes { [0.50, 0.07, 0.04] } else { [0.25, 0.25, 0.3] };
+            let shirt = if self.scenario.light.look_alikes {
+                [0.50, 0.07, 0.04]
+            } else {
+                [0.25, 0.25, 0.3]
+            };
             let palette = Palette {
                 skin: [0.50, 0.31, 0.21],
                 shirt,
@@ -204,7 +257,11 @@ impl World {
                 hair: [0.20, 0.11, 0.04],
                 cap: None,
             };
-            let beside = state.body_solids(&palette).into_iter().chain(bow::solids(&state, 1.0, [0.8, 0.6, 0.05]));
+            let beside = state.body_solids(&palette).into_iter().chain(bow::solids(
+                &state,
+                1.0,
+                [0.8, 0.6, 0.05],
+            ));
             solids.extend(beside.map(|mut solid| {
                 solid.a += LANE_M;
                 solid.b += LANE_M;
@@ -212,6 +269,44 @@ impl World {
             }));
         }
         solids
+    }
+
+    /// Soft shadows on the floor at an instant: middle (m), half axes (m), darkness at the middle.
+    pub(crate) fn shadows(&self, range_s: f64) -> Vec<(Point3<f64>, [f64; 2], f64)> {
+        let mut feet = vec![self.archer.at(range_s).body.ankles];
+        if let Some(helper) = &self.helper {
+            feet.push(helper.body(range_s).ankles);
+        }
+        if let Some(neighbour) = &self.neighbour {
+            feet.push(
+                neighbour
+                    .at(range_s)
+                    .body
+                    .ankles
+                    .map(|ankle| ankle + LANE_M),
+            );
+        }
+        let mut shadows = Vec::with_capacity(3 * feet.len() + 1);
+        for [first, second] in feet {
+            let on_floor = |p: Point3<f64>| Point3::new(p.x, p.y, 0.001);
+            let middle = on_floor(nalgebra::center(&first, &second));
+            shadows.push((middle, [0.55, 0.45], 0.30));
+            for foot in [first, second] {
+                shadows.push((
+                    on_floor(foot) + Vector3::new(0.0, -0.05, 0.0),
+                    [0.11, 0.17],
+                    0.42,
+                ));
+            }
+        }
+        if let Some(board) = &self.board {
+            let at = board.middle_at(range_s).translation.vector;
+            let near = (1.0 - at.z / 0.7).max(0.0);
+            if near > 0.02 {
+                shadows.push((Point3::new(at.x, at.y, 0.001), [0.33, 0.27], 0.35 * near));
+            }
+        }
+        shadows
     }
 
     /// The markers' own solids at an instant.
@@ -225,9 +320,18 @@ impl World {
         let bone = (state.elbow_marker - state.hook).normalize();
         for (index, plan) in self.scenario.markers.iter().enumerate() {
             let wand = matches!(plan.place, MarkerPlace::WandFirst | MarkerPlace::WandSecond);
-            let found = if wand { self.marker(plan.place, range_s) } else { self.archer.marker(state, plan.place) };
+            let found = if wand {
+                self.marker(plan.place, range_s)
+            } else {
+                self.archer.marker(state, plan.place)
+            };
             let centre = found.unwrap_or_else(Point3::origin);
-            let paint = Paint { rgb: plan.rgb, grain: 0.0, gloss: 0.12, marker: true };
+            let paint = Paint {
+                rgb: plan.rgb,
+                grain: 0.0,
+                gloss: 0.12,
+                marker: true,
+            };
             let mut solid = match plan.look {
                 MarkerLook::Ball { diameter_m } => Solid::ball(centre, 0.5 * diameter_m, paint),
                 MarkerLook::Band { width_m } => {
@@ -256,7 +360,10 @@ impl World {
         if self.scenario.wand.is_some() {
             let ends = self.wand(range_s);
             let [a, b] = ends.unwrap_or([Point3::origin(); 2]);
-            solids.push(Solid::cone(a, b, 0.006, 0.006, Paint::matt([0.02, 0.02, 0.02])).shown(ends.is_some()));
+            solids.push(
+                Solid::cone(a, b, 0.006, 0.006, Paint::matt([0.02, 0.02, 0.02]))
+                    .shown(ends.is_some()),
+            );
         }
     }
 
@@ -278,15 +385,22 @@ impl World {
             .map(|solid| solid.seen_from(&camera_from_range))
             .collect();
         let own = *solids.iter().find(|solid| solid.marker == Some(marker))?;
-        let board = self.board.as_ref().map(|board| (board, camera_from_range * board.middle_at(instant)));
+        let board = self
+            .board
+            .as_ref()
+            .map(|board| (board, camera_from_range * board.middle_at(instant)));
         let own_entry = |direction: &Vector3<f64>| match own.form {
             Form::RoundCone => {
                 let pass = pass_cone(&own, direction);
                 (pass.outside_m < 0.0).then_some(pass.entry)
             }
-            Form::Disc => crate::solid::pass_disc(&own, direction).and_then(|(outside, t)| (outside < 0.0).then_some(t)),
+            Form::Disc => crate::solid::pass_disc(&own, direction)
+                .and_then(|(outside, t)| (outside < 0.0).then_some(t)),
         };
-        let centre = Point3::from(own.a.coords.lerp(&own.b.coords, if own.form == Form::Disc { 0.0 } else { 0.5 }));
+        let centre = Point3::from(own.a.coords.lerp(
+            &own.b.coords,
+            if own.form == Form::Disc { 0.0 } else { 0.5 },
+        ));
         let (mut free, mut count) = (0, 0);
         for k in 0..19 {
             let (ring, turn) = match k {
@@ -297,7 +411,9 @@ impl World {
             let aside = Vector3::new(turn.cos(), turn.sin(), 0.0) * (own.ra * ring);
             let target = centre.coords + aside;
             let direction = target / target.z;
-            let Some(entry) = own_entry(&direction) else { continue };
+            let Some(entry) = own_entry(&direction) else {
+                continue;
+            };
             count += 1;
             let covered = solids.iter().any(|solid| {
                 if solid.marker == Some(marker) || solid.form == Form::Disc {
@@ -307,13 +423,18 @@ impl World {
                 pass.outside_m < 0.0 && pass.entry < entry - 1e-4 && pass.entry > 0.0
             });
             let behind_board = board.as_ref().is_some_and(|(board, camera_from_middle)| {
-                crate::paint_board::hit(board, camera_from_middle, &direction).is_some_and(|hit| hit.t < entry)
+                crate::paint_board::hit(board, camera_from_middle, &direction)
+                    .is_some_and(|hit| hit.t < entry)
             });
             if !covered && !behind_board {
                 free += 1;
             }
         }
-        Some(if count == 0 { 0.0 } else { f64::from(free) / f64::from(count) })
+        Some(if count == 0 {
+            0.0
+        } else {
+            f64::from(free) / f64::from(count)
+        })
     }
 }
 
@@ -329,7 +450,10 @@ fn neighbour_of(scenario: &Scenario) -> Scenario {
     let mut template = crate::presets::good_shot(0.0);
     template.expansion_s = 2.4;
     other.shots = (0..200)
-        .map(|k| crate::ShotPlan { start_s: 3.4 + 11.3 * f64::from(k), ..template.clone() })
+        .map(|k| crate::ShotPlan {
+            start_s: 3.4 + 11.3 * f64::from(k),
+            ..template.clone()
+        })
         .take_while(|shot| shot.start_s < scenario.end_s)
         .collect();
     other
