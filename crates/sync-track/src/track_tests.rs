@@ -99,6 +99,7 @@ fn film(camera: &Camera, offset_s: f64, folder: &std::path::Path, index: usize) 
 }
 
 #[test]
+#[expect(clippy::too_many_lines, reason = "one practice from film to sightings")]
 fn the_marker_and_nothing_like_it_is_followed_through_encoded_video() {
     let folder = tempfile::tempdir().unwrap();
     let cameras = vec![
@@ -144,7 +145,7 @@ fn the_marker_and_nothing_like_it_is_followed_through_encoded_video() {
     let mut told = Vec::new();
     let settings = TrackSettings::default();
     let series = track(&input, Some(&clocks), &settings, &mut |share| {
-        told.push(share)
+        told.push(share);
     })
     .unwrap();
     assert_eq!(told.last(), Some(&1.0));

@@ -14,7 +14,7 @@ pub struct Trails {
     pub(crate) markers: Vec<MarkerSpec>,
     pub(crate) classes: Vec<MarkerClass>,
     pub(crate) looked_at: Vec<LookedAt>,
-    pub(crate) trails: Vec<Vec<Trail>>,
+    pub(crate) found: Vec<Vec<Trail>>,
 }
 
 impl Trails {
@@ -27,13 +27,13 @@ impl Trails {
             markers: markers.to_vec(),
             classes: classes_of(markers)?,
             looked_at,
-            trails,
+            found: trails,
         })
     }
 
     /// Number of patches that were followed, per camera.
     pub fn patches(&self) -> Vec<usize> {
-        self.trails.iter().map(Vec::len).collect()
+        self.found.iter().map(Vec::len).collect()
     }
 
     /// Number of frames looked at, per camera.
@@ -55,7 +55,7 @@ impl Trails {
         clocks: Option<&[ClockModel]>,
         settings: &ChoiceSettings,
     ) -> Result<Vec<SightingSeries>, SyncTrackError> {
-        let cameras = self.trails.len();
+        let cameras = self.found.len();
         for (what, found) in [
             ("cameras of the rig", rig.cameras.len()),
             ("clocks", clocks.map_or(cameras, <[_]>::len)),
@@ -68,14 +68,14 @@ impl Trails {
                 });
             }
         }
-        let mut found: Vec<Option<Vec<SightingSeries>>> = vec![None; self.markers.len()];
+        let mut by_marker: Vec<Option<Vec<SightingSeries>>> = vec![None; self.markers.len()];
         for (index, class) in self.classes.iter().enumerate() {
             let mut chosen = match clocks {
                 Some(clocks) if cameras > 1 => {
-                    let contenders = contenders(rig, clocks, &self.trails, index);
+                    let contenders = contenders(rig, clocks, &self.found, index);
                     choose((rig, clocks), class, &contenders, settings)
                 }
-                _ => choose_alone(&self.trails, index, class.members.len()),
+                _ => choose_alone(&self.found, index, class.members.len()),
             };
             order_by_place(&mut chosen);
             for (member, marker) in self.members_in_order(class).into_iter().enumerate() {
@@ -88,10 +88,10 @@ impl Trails {
                 if let Some(clocks) = clocks {
                     mark_disagreeing(rig, clocks, &mut all, settings);
                 }
-                found[marker] = Some(all);
+                by_marker[marker] = Some(all);
             }
         }
-        Ok(found.into_iter().flatten().flatten().collect())
+        Ok(by_marker.into_iter().flatten().flatten().collect())
     }
 
     fn series(
@@ -101,7 +101,7 @@ impl Trails {
         marker: usize,
         chosen: &Chosen,
     ) -> Vec<SightingSeries> {
-        (0..self.trails.len())
+        (0..self.found.len())
             .map(|camera| {
                 let subject = Subject {
                     camera,
@@ -113,7 +113,7 @@ impl Trails {
                     &subject,
                     &rig.cameras[camera],
                     &self.looked_at[camera],
-                    &self.trails[camera],
+                    &self.found[camera],
                     &chosen.trails[camera],
                 )
             })

@@ -1,5 +1,13 @@
 //! Clocks from motion, on tracks projected from a known path with known errors of pixels and survey.
 
+#![expect(
+    clippy::unwrap_used,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::print_stdout,
+    reason = "test data of known size; measured figures are shown beside their limits"
+)]
+
 use drawarc_rig::{
     BrownConrady, Camera, ClockModel, ImageSize, Lens, Level, RangeFrame, Rig, Shutter,
     SurveySummary, perturb,

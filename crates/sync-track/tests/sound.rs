@@ -1,5 +1,14 @@
 //! Clocks from claps and bows of known times, with echo, noise, other rates.
 
+#![expect(
+    clippy::needless_range_loop,
+    clippy::unnecessary_wraps,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::print_stdout,
+    reason = "test data of known size; measured figures are shown beside their limits"
+)]
+
 use drawarc_footage::Sound;
 use drawarc_sync_track::{
     ClockRemark, SoundClockSettings, SoundPlace, SoundScan, SoundSettings, clocks_from_sound,
