@@ -31,7 +31,9 @@ pub enum PathError {
         longest_s: f64,
     },
     /// The rays of the views are so nearly parallel that they fix no point.
-    #[error("the rays meet at {convergence_deg:.3}°; at least {needed_deg}° are needed for a point")]
+    #[error(
+        "the rays meet at {convergence_deg:.3}°; at least {needed_deg}° are needed for a point"
+    )]
     Parallel {
         /// Largest angle between two rays (degrees).
         convergence_deg: f64,

@@ -1,8 +1,39 @@
 //! From sightings to the elbow path: one continuous curve through all sightings of all cameras, each at its
 //! own instant, with error bars that hold pixels, survey and clocks.
 
+mod border;
+mod bordered;
+mod consensus;
+mod coverage;
+mod diagnostics;
 mod error;
+mod fit;
+mod influence;
+mod initial;
+mod input;
+mod noise;
+mod normal;
+mod observation;
+mod path;
+mod posterior;
+mod release;
 mod samples;
+mod settings;
+mod smoothness;
+mod spline;
+mod triangulate;
 
+pub use consensus::Disagreement;
+pub use coverage::Gap;
+pub use diagnostics::{CameraResiduals, MomentQuality, PathDiagnostics, REGIONS};
 pub use error::PathError;
+pub use fit::{PathFit, fit_path};
+pub use input::PathInput;
+pub use path::{BandFactors, ElbowPath, ErrorShares, PathPoint};
+pub use release::{BURST_S, Break};
 pub use samples::PathSamples;
+pub use settings::PathSettings;
+pub use triangulate::{
+    LEAST_CONVERGENCE_DEG, TriangulatedPoint, View, convergence_deg, correct_two_views,
+    fundamental_from_matrices, triangulate_linear, triangulate_matrices, triangulate_optimal,
+};
