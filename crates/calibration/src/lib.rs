@@ -31,6 +31,7 @@ mod planar_pose;
 mod pose_graph;
 mod range_frame;
 mod rig_of;
+mod saddle_screen;
 mod scan;
 mod selection;
 mod sheet;
