@@ -112,8 +112,13 @@ pub(crate) struct Lamps {
 impl Lamps {
     /// Light on a surface with this normal: 1 is full.
     pub(crate) fn on(&self, normal: &Vector3<f64>, marker: bool) -> f64 {
+        if marker && self.one_sided < 0.0 {
+            return 0.9;
+        }
         let key = normal.dot(&self.key).max(0.0);
-        let even = 0.62 + 0.34 * normal.dot(&self.up);
+        // A ball in a hall gets much light back from floor and walls.
+        let (level, slope) = if marker { (0.76, 0.14) } else { (0.62, 0.34) };
+        let even = level + slope * normal.dot(&self.up);
         let side = if marker {
             self.one_sided
         } else {

@@ -92,7 +92,7 @@ impl<'a> CameraStage<'a> {
 }
 
 /// The rays and the still background of a camera; four rays a pixel.
-fn still(world: &World, view: usize) -> Stage {
+pub(crate) fn still(world: &World, view: usize) -> Stage {
     let view = &world.views[view];
     let size = view.camera.image_size;
     let hall = Hall::new(world.scenario.seed, world.scenario.light.look_alikes);

@@ -159,7 +159,7 @@ impl Scenario {
             shots: vec![good_shot(22.0), stall, collapse],
             cameras,
             light: LightPlan {
-                one_sided: 0.35,
+                one_sided: 0.2,
                 exposure: 1.0,
                 look_alikes: true,
             },

@@ -372,7 +372,8 @@ pub struct ClockPlan {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct LightPlan {
-    /// Strength of the lamps from one side against all light: 0 even, 1 harsh.
+    /// Strength of the lamps from one side against all light: 0 even, 1 harsh; negative: markers shine evenly, for
+    /// tests of their outline.
     pub one_sided: f32,
     /// Brightness of the whole (1: well exposed).
     pub exposure: f32,
