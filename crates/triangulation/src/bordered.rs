@@ -13,6 +13,25 @@ pub(crate) struct Band {
     values: Vec<f64>,
 }
 
+/// Scalar product in four running sums, which a processor adds up side by side.
+#[inline]
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    let mut sums = [0.0; 4];
+    let (mut a, mut b) = (a.chunks_exact(4), b.chunks_exact(4));
+    for (x, y) in a.by_ref().zip(b.by_ref()) {
+        for (sum, (x, y)) in sums.iter_mut().zip(x.iter().zip(y)) {
+            *sum += x * y;
+        }
+    }
+    let rest: f64 = a
+        .remainder()
+        .iter()
+        .zip(b.remainder())
+        .map(|(x, y)| x * y)
+        .sum();
+    (sums[0] + sums[1]) + (sums[2] + sums[3]) + rest
+}
+
 impl Band {
     pub(crate) fn zeros(n: usize, half: usize) -> Self {
         Self {
@@ -24,6 +43,10 @@ impl Band {
 
     pub(crate) fn len(&self) -> usize {
         self.n
+    }
+
+    pub(crate) fn half(&self) -> usize {
+        self.half
     }
 
     /// Element (i, j) with `i − half ≤ j ≤ i`.
@@ -90,11 +113,10 @@ impl Band {
                 let offset_i = shared + self.half - i;
                 let offset_j = shared + self.half - j;
                 let count = j - shared;
-                let dot: f64 = row[offset_i..offset_i + count]
-                    .iter()
-                    .zip(&other[offset_j..offset_j + count])
-                    .map(|(a, b)| a * b)
-                    .sum();
+                let dot = dot(
+                    &row[offset_i..offset_i + count],
+                    &other[offset_j..offset_j + count],
+                );
                 let at = j + self.half - i;
                 row[at] = (row[at] - dot) / other[self.half];
             }

@@ -99,7 +99,7 @@ impl PathDiagnostics {
             .collect();
         if let Some(odd) = &self.disagreement {
             lines.push(format!(
-                "{} contradicts the other cameras by {:.1} px and was given little weight.",
+                "{} contradicts the other cameras by {:.1} px and was left out.",
                 name(odd.camera),
                 odd.distance_px
             ));

@@ -7,14 +7,14 @@ use crate::influence::{effects, expected_px};
 use crate::initial;
 use crate::noise::{Judgement, Noise, median_scales};
 use crate::normal::{Estimate, Linear, Normal, assemble, linearise};
-use crate::observation::{Layout, layout};
+use crate::observation::{self, Layout};
 use crate::posterior::Posterior;
-use crate::release::{self, Break};
+use crate::release::{Break, Search};
 use crate::smoothness::Smoothness;
 use crate::{ElbowPath, PathError, PathInput, PathSettings};
 use drawarc_rig::{ClockModel, ClockSegment, Rig};
-use drawarc_sync_track::MarkerRole;
-use nalgebra::{DVector, Matrix2, Vector3};
+use drawarc_sync_track::{MarkerRole, SightingSeries};
+use nalgebra::{DVector, Matrix2};
 use std::sync::Arc;
 
 /// What a fit gives.
@@ -48,10 +48,16 @@ const GLOBAL_EXPONENTS: (f64, f64) = (-17.0, -5.0);
 const MOST_ROUNDS: usize = 8;
 /// Updates of the smoothness for each linearisation.
 const UPDATES: usize = 3;
-/// The fit has settled when no coefficient moves further than this in a round (m)...
-const SETTLED_M: f64 = 5e-6;
+/// The fit has settled when hardly any coefficient moves further than this in a round (m): a tenth of the standard
+/// deviation that 0.1 px leaves at 3 m...
+const SETTLED_M: f64 = 2e-5;
+/// ... but for this share of them: roughness right after a release, where a few sightings decide, settles slowly...
+const MOVING_SHARE: f64 = 0.01;
 /// ... after at least this many rounds, so that smoothness and noise have settled too.
-const LEAST_ROUNDS: usize = 3;
+const LEAST_ROUNDS: usize = 5;
+/// Breaks are sought in these rounds: once to let the path go, once more when the sightings after the release,
+/// which the smooth path took for wrong, have their weight back.
+const SEARCH_ROUNDS: [usize; 2] = [2, 4];
 /// Weight of the stated pixel noise against the residuals, in sightings.
 const NOISE_PRIOR: f64 = 10.0;
 
@@ -137,14 +143,13 @@ impl Fitter<'_> {
         )
     }
 
-    /// One variance for all differences, by restricted likelihood: coarse steps, then finer ones about the best.
+    /// One variance for all differences, by restricted likelihood with the shared unknowns at their surveyed values:
+    /// coarse steps, then finer ones about the best.
     fn choose_global(&mut self, normal: &Normal) -> Result<(), PathError> {
         let mut best = (f64::INFINITY, GLOBAL_EXPONENTS.0);
         let deviance = |smoothness: &mut Smoothness, exponent: f64| -> Result<f64, PathError> {
             smoothness.set_all(10f64.powf(exponent));
-            let factor = normal.factor(smoothness)?;
-            let estimate = normal.solve(&factor);
-            Ok(normal.restricted_deviance(smoothness, &factor, &estimate))
+            normal.deviance_alone(smoothness)
         };
         let (mut from, mut to, mut step) = (GLOBAL_EXPONENTS.0, GLOBAL_EXPONENTS.1, 2.0);
         while step > 0.3 {
@@ -179,40 +184,28 @@ impl Fitter<'_> {
     }
 
     /// Breaks seen in the current estimate; the smoothness is parted there.
-    fn find_breaks(
-        &mut self,
-        normal: &Normal,
-        hint: Option<(f64, f64)>,
-    ) -> Result<Vec<(usize, Break)>, PathError> {
-        let factor = normal.factor(&self.smoothness)?;
-        let evidence = self
-            .smoothness
-            .evidence(&self.estimate, &factor.selected_inverse());
+    fn find_breaks(&mut self, normal: &Normal, hint_s: Option<(f64, f64)>) -> Vec<(usize, Break)> {
+        let search = Search {
+            normal,
+            estimate: &self.estimate,
+            smoothness: &self.smoothness,
+            order: self.settings.order,
+            hint_s,
+        };
         let mut all = Vec::new();
         for (index, piece) in self.layout.pieces.iter().enumerate() {
-            let acceleration = |t: f64| -> Option<Vector3<f64>> {
-                (t <= piece.grid.end_s()).then(|| {
-                    let w = piece.grid.weights(t);
-                    self.estimate.value(piece.offset, piece.grid.degree, &w, 2)
-                })
-            };
-            let range = self.smoothness.range_of(index);
             all.extend(
-                release::find(
-                    &self.smoothness.differences[range.clone()],
-                    &evidence[range.clone()],
-                    &acceleration,
-                    hint,
-                    piece.grid.knot_s,
-                )
-                .into_iter()
-                .map(|(at, found)| (index, range.start + at, found)),
+                search
+                    .find(piece, index)
+                    .into_iter()
+                    .map(|(at, found)| (index, at, found)),
             );
         }
+        self.smoothness.join();
         for (_, at, _) in &all {
             self.smoothness.part(*at);
         }
-        Ok(all.into_iter().map(|(piece, _, b)| (piece, b)).collect())
+        all.into_iter().map(|(piece, _, b)| (piece, b)).collect()
     }
 
     /// Scale of each camera's pixel noise from residuals, corrected for what the fit has used up.
@@ -260,29 +253,29 @@ impl Fitter<'_> {
         self.choose_global(&normal)?;
         self.adapt(&normal, UPDATES)?;
         let mut breaks = Vec::new();
+        let mut last = normal;
         for round in 1..=MOST_ROUNDS {
             let stand = self.stand();
-            self.judge(&stand, round == 1);
             if round > 1 {
-                let normal = self.normal(&stand);
-                self.update_noise(&stand, &normal)?;
-                self.judge(&stand, false);
+                self.update_noise(&stand, &last)?;
             }
-            let normal = self.normal(&stand);
+            self.judge(&stand, round == 1);
+            last = self.normal(&stand);
+            let normal = &last;
             let before = self.estimate.coefficients.clone();
-            self.adapt(&normal, UPDATES)?;
-            if round == 2 && self.settings.find_release {
-                breaks = self.find_breaks(&normal, hint)?;
+            self.adapt(normal, UPDATES)?;
+            if SEARCH_ROUNDS.contains(&round) && self.settings.find_release {
+                breaks = self.find_breaks(normal, hint);
                 if !breaks.is_empty() {
-                    self.adapt(&normal, UPDATES)?;
+                    self.adapt(normal, UPDATES)?;
                 }
             }
-            let moved = before
+            let moving = before
                 .iter()
                 .zip(&self.estimate.coefficients)
-                .map(|(a, b)| (a - b).abs())
-                .fold(0.0, f64::max);
-            if round >= LEAST_ROUNDS && moved < SETTLED_M {
+                .filter(|(a, b)| (*a - *b).abs() > SETTLED_M)
+                .count();
+            if round >= LEAST_ROUNDS && moving as f64 <= MOVING_SHARE * before.len() as f64 {
                 return Ok(Course {
                     breaks,
                     rounds: round,
@@ -312,7 +305,7 @@ impl Fitter<'_> {
 pub fn fit_path(input: &PathInput<'_>) -> Result<PathFit, PathError> {
     let settings = &input.settings;
     settings.validate()?;
-    let mut layout = layout(input)?;
+    let mut layout = observation::layout(input.rig, input.clocks, input.series, settings)?;
     let mut border = Border::new(
         input.rig,
         &layout.sources,
@@ -321,18 +314,19 @@ pub fn fit_path(input: &PathInput<'_>) -> Result<PathFit, PathError> {
     );
     let raw = DVector::zeros(border.modes.nrows());
     let stand = Stand::new(input.rig, &layout.sources, &raw);
-    let mut first = initial::estimate(&layout, &stand, settings.order, border.len(), &[])?;
+    let mut first = initial::estimate(&layout, &stand, settings.order, border.len())?;
     let expected = expected_px(&layout, &border, &stand, &first);
     let disagreement = consensus::find(&layout, &stand, &expected);
     if let Some(odd) = &disagreement {
-        for o in layout
-            .observations
-            .iter_mut()
-            .filter(|o| o.camera == odd.camera)
-        {
-            o.covariance += Matrix2::identity() * (odd.distance_px * odd.distance_px);
-        }
-        first = initial::estimate(&layout, &stand, settings.order, 0, &[odd.camera])?;
+        // Whatever it sees must not count as seen.
+        let rest: Vec<SightingSeries> = input
+            .series
+            .iter()
+            .filter(|series| series.camera != odd.camera)
+            .cloned()
+            .collect();
+        layout = observation::layout(input.rig, input.clocks, &rest, settings)?;
+        first = initial::estimate(&layout, &stand, settings.order, 0)?;
     }
     let (effect, count) = effects(&layout, &border, &stand, &first);
     border.reduce(&effect, count, LEAST_EFFECT_PX);

@@ -2,11 +2,27 @@
 
 use crate::border::{Border, Stand};
 use crate::normal::{Estimate, Modes, linearise};
-use crate::observation::Layout;
+use crate::observation::{Layout, Observation};
 use nalgebra::DMatrix;
 
-/// Sightings looked at to find which shared unknowns matter.
-const EFFECT_SAMPLES: usize = 300;
+/// Sightings of each camera that are looked at to find which shared unknowns matter.
+const SAMPLES: usize = 150;
+
+/// A spread of sightings: the same number of each camera. Steps through all of them together would meet one
+/// camera alone where cameras take turns.
+fn spread(layout: &Layout, cameras: usize) -> Vec<&Observation> {
+    let mut by_camera = vec![Vec::new(); cameras];
+    for observation in &layout.observations {
+        by_camera[observation.camera].push(observation);
+    }
+    by_camera
+        .into_iter()
+        .flat_map(|list| {
+            let step = (list.len() / SAMPLES).max(1);
+            list.into_iter().step_by(step)
+        })
+        .collect()
+}
 
 /// Sum of squared pixel shifts by raw parameters over a spread of sightings, and how many there were.
 pub(crate) fn effects(
@@ -22,8 +38,7 @@ pub(crate) fn effects(
         return (sum, 0);
     }
     let modes = Modes::new(border, layout, stand);
-    let step = (layout.observations.len() / EFFECT_SAMPLES).max(1);
-    for observation in layout.observations.iter().step_by(step) {
+    for observation in spread(layout, stand.cameras.len()) {
         let Some(linear) = linearise(layout, stand, estimate, observation, true) else {
             continue;
         };
@@ -50,8 +65,7 @@ pub(crate) fn expected_px(
     let cameras = stand.cameras.len();
     let mut sums = vec![(0.0, 0.0); cameras];
     let modes = Modes::new(border, layout, stand);
-    let step = (layout.observations.len() / EFFECT_SAMPLES).max(1);
-    for o in layout.observations.iter().step_by(step) {
+    for o in spread(layout, cameras) {
         let Some(linear) = linearise(layout, stand, estimate, o, true) else {
             continue;
         };

@@ -118,7 +118,6 @@ pub(crate) fn estimate(
     stand: &Stand,
     order: usize,
     modes: usize,
-    left_out: &[usize],
 ) -> Result<Estimate, PathError> {
     let n = 3 * layout.coefficients();
     let degree = layout.pieces[0].grid.degree;
@@ -129,14 +128,7 @@ pub(crate) fn estimate(
         let points: Vec<(f64, Point3<f64>)> = instants(piece)
             .into_iter()
             .filter_map(|t| {
-                let mut glimpses = glimpses(&tracks, t);
-                let rest = glimpses
-                    .iter()
-                    .filter(|g| !left_out.contains(&g.camera))
-                    .count();
-                if rest >= 2 {
-                    glimpses.retain(|g| !left_out.contains(&g.camera));
-                }
+                let glimpses = glimpses(&tracks, t);
                 Some((t, meet(stand, &glimpses, None)?))
             })
             .collect();

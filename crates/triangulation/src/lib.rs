@@ -30,7 +30,7 @@ pub use error::PathError;
 pub use fit::{PathFit, fit_path};
 pub use input::PathInput;
 pub use path::{BandFactors, ElbowPath, ErrorShares, PathPoint};
-pub use release::{BURST_S, Break};
+pub use release::{BURST_M_S2, Break};
 pub use samples::PathSamples;
 pub use settings::PathSettings;
 pub use triangulate::{

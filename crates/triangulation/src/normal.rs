@@ -316,20 +316,24 @@ impl Normal {
     }
 
     /// Minus twice the logarithm of the restricted likelihood (Patterson & Thompson 1971; in this form Wood,
-    /// Generalized Additive Models, 2nd ed., eq. 6.18), less a constant of the data.
-    pub(crate) fn restricted_deviance(
-        &self,
-        smoothness: &Smoothness,
-        factor: &Factor,
-        estimate: &Estimate,
-    ) -> f64 {
-        let explained: f64 = self
-            .rhs
-            .iter()
-            .zip(&estimate.coefficients)
-            .map(|(a, b)| a * b)
-            .sum::<f64>()
-            + self.rhs_corner.dot(&estimate.z);
-        factor.log_det() + smoothness.log_variance() - explained
+    /// Generalized Additive Models, 2nd ed., eq. 6.18), less a constant of the data; the shared unknowns held at
+    /// zero.
+    ///
+    /// # Errors
+    /// [`PathError::Singular`].
+    pub(crate) fn deviance_alone(&self, smoothness: &Smoothness) -> Result<f64, PathError> {
+        let mut band = self.band.clone();
+        smoothness.add_to(&mut band);
+        let unknowns = band.len();
+        let factor = Bordered {
+            band,
+            border: Vec::new(),
+            corner: DMatrix::zeros(0, 0),
+        }
+        .factor()
+        .map_err(|unknown| PathError::Singular { unknown, unknowns })?;
+        let (x, _) = factor.solve(&self.rhs, &DVector::zeros(0));
+        let explained: f64 = self.rhs.iter().zip(&x).map(|(a, b)| a * b).sum();
+        Ok(factor.log_det() + smoothness.log_variance() - explained)
     }
 }

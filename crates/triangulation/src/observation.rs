@@ -2,8 +2,8 @@
 
 use crate::coverage::{Coverage, Gap};
 use crate::spline::Grid;
-use crate::{PathError, PathInput};
-use drawarc_rig::{ClockSegment, Shutter};
+use crate::{PathError, PathSettings};
+use drawarc_rig::{ClockModel, ClockSegment, Rig, Shutter};
 use drawarc_sync_track::{MarkerRole, SightingSeries};
 use nalgebra::{Matrix2, Point2};
 
@@ -78,16 +78,16 @@ fn median_interval_s(series: &SightingSeries) -> f64 {
     *steps.select_nth_unstable_by(middle, f64::total_cmp).1
 }
 
-fn check(input: &PathInput<'_>) -> Result<(), PathError> {
-    let cameras = input.rig.cameras.len();
-    if input.clocks.len() != cameras {
+fn check(rig: &Rig, clocks: &[ClockModel], series: &[SightingSeries]) -> Result<(), PathError> {
+    let cameras = rig.cameras.len();
+    if clocks.len() != cameras {
         return Err(PathError::Count {
             cameras,
             what: "clocks",
-            found: input.clocks.len(),
+            found: clocks.len(),
         });
     }
-    if let Some(bad) = input.series.iter().find(|s| s.camera >= cameras) {
+    if let Some(bad) = series.iter().find(|s| s.camera >= cameras) {
         return Err(PathError::Camera {
             camera: bad.camera,
             cameras,
@@ -96,24 +96,31 @@ fn check(input: &PathInput<'_>) -> Result<(), PathError> {
     Ok(())
 }
 
-pub(crate) fn layout(input: &PathInput<'_>) -> Result<Layout, PathError> {
-    check(input)?;
-    let (sources, source_of) = sources(input);
-    let mut roles: Vec<MarkerRole> = input.series.iter().map(|s| s.role).collect();
+/// # Errors
+/// As [`crate::fit_path`] where input and rig do not fit, or no two cameras see a marker for long enough.
+pub(crate) fn layout(
+    rig: &Rig,
+    clocks: &[ClockModel],
+    series: &[SightingSeries],
+    settings: &PathSettings,
+) -> Result<Layout, PathError> {
+    check(rig, clocks, series)?;
+    let (sources, source_of) = sources(clocks);
+    let mut roles: Vec<MarkerRole> = series.iter().map(|s| s.role).collect();
     roles.sort_unstable();
     roles.dedup();
-    let mut coverage = vec![Coverage::none(input.rig.cameras.len()); roles.len()];
+    let mut coverage = vec![Coverage::none(rig.cameras.len()); roles.len()];
     let mut observations = Vec::new();
     let mut role_of = Vec::new();
-    for (index, series) in input.series.iter().enumerate() {
-        let role = roles.partition_point(|r| *r < series.role);
-        let found = observations_of(input, index, &source_of);
+    for (index, one) in series.iter().enumerate() {
+        let role = roles.partition_point(|r| *r < one.role);
+        let found = observations_of(rig, clocks, one, index, &source_of);
         let instants: Vec<f64> = found.iter().map(|o| o.nominal_s).collect();
-        let interval_s = median_interval_s(series)
+        let interval_s = median_interval_s(one)
             * found
                 .first()
-                .map_or(1.0, |o| input.clocks[series.camera].rate_at(o.camera_s));
-        coverage[role].add(series.camera, &instants, interval_s);
+                .map_or(1.0, |o| clocks[one.camera].rate_at(o.camera_s));
+        coverage[role].add(one.camera, &instants, interval_s);
         role_of.extend(std::iter::repeat_n(role, found.len()));
         observations.extend(found);
     }
@@ -121,23 +128,23 @@ pub(crate) fn layout(input: &PathInput<'_>) -> Result<Layout, PathError> {
     let mut gaps = Vec::new();
     let mut longest_s = 0.0f64;
     for (&role, coverage) in roles.iter().zip(&coverage) {
-        let mut spans = coverage.stereo(input.settings.bridge_s);
+        let mut spans = coverage.stereo(settings.bridge_s);
         for span in &spans {
             longest_s = longest_s.max(span.1 - span.0);
         }
-        spans.retain(|span| span.1 - span.0 >= input.settings.shortest_s);
+        spans.retain(|span| span.1 - span.0 >= settings.shortest_s);
         gaps.extend(coverage.gaps(role, &spans));
         for (from_s, to_s) in spans {
             let offset = pieces
                 .last()
                 .map_or(0, |p| p.offset + p.grid.coefficients());
-            let grid = Grid::over(from_s, to_s, input.settings.knot_s, input.settings.degree);
+            let grid = Grid::over(from_s, to_s, settings.knot_s, settings.degree);
             pieces.push(Piece { role, grid, offset });
         }
     }
     if pieces.is_empty() {
         return Err(PathError::NoOverlap {
-            needed_s: input.settings.shortest_s,
+            needed_s: settings.shortest_s,
             longest_s,
         });
     }
@@ -171,10 +178,10 @@ pub(crate) fn layout(input: &PathInput<'_>) -> Result<Layout, PathError> {
 }
 
 /// All cameras with all stretches of their clocks, and where each camera's first stands.
-fn sources(input: &PathInput<'_>) -> (Vec<Source>, Vec<usize>) {
+fn sources(clocks: &[ClockModel]) -> (Vec<Source>, Vec<usize>) {
     let mut sources = Vec::new();
     let mut first_of = Vec::new();
-    for (camera, clock) in input.clocks.iter().enumerate() {
+    for (camera, clock) in clocks.iter().enumerate() {
         first_of.push(sources.len());
         for (segment_index, &segment) in clock.segments().iter().enumerate() {
             sources.push(Source {
@@ -187,10 +194,15 @@ fn sources(input: &PathInput<'_>) -> (Vec<Source>, Vec<usize>) {
     (sources, first_of)
 }
 
-fn observations_of(input: &PathInput<'_>, index: usize, first_of: &[usize]) -> Vec<Observation> {
-    let series = &input.series[index];
-    let camera = &input.rig.cameras[series.camera];
-    let clock = &input.clocks[series.camera];
+fn observations_of(
+    rig: &Rig,
+    clocks: &[ClockModel],
+    series: &SightingSeries,
+    index: usize,
+    first_of: &[usize],
+) -> Vec<Observation> {
+    let camera = &rig.cameras[series.camera];
+    let clock = &clocks[series.camera];
     let floor = Matrix2::identity() * (FINEST_PIXEL_PX * FINEST_PIXEL_PX);
     series
         .samples

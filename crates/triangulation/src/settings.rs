@@ -1,7 +1,7 @@
 use crate::PathError;
 use serde::{Deserialize, Serialize};
 
-/// How a path is fitted. The defaults were chosen by measurement (see the example `accuracy`).
+/// How a path is fitted. What the defaults reach on simulated sightings, the example `accuracy` prints.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct PathSettings {

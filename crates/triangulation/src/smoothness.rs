@@ -99,6 +99,13 @@ impl Smoothness {
         }
     }
 
+    /// Takes back every [`Self::part`].
+    pub(crate) fn join(&mut self) {
+        for difference in &mut self.differences {
+            difference.group = difference.piece;
+        }
+    }
+
     /// `Σ log |prior covariance|`.
     pub(crate) fn log_variance(&self) -> f64 {
         self.differences.iter().map(|d| 3.0 * d.variance.ln()).sum()
@@ -106,17 +113,18 @@ impl Smoothness {
 
     pub(crate) fn add_to(&self, band: &mut Band) {
         for difference in &self.differences {
-            let precision = 1.0 / difference.variance;
-            for (a, left) in self.row.iter().enumerate() {
-                for (b, right) in self.row.iter().enumerate().take(a + 1) {
-                    let value = left * right * precision;
-                    for axis in 0..3 {
-                        band.add(
-                            3 * (difference.first + a) + axis,
-                            3 * (difference.first + b) + axis,
-                            value,
-                        );
-                    }
+            self.add_difference(band, difference.first, difference.variance);
+        }
+    }
+
+    /// Adds the prior of one difference that starts at coefficient `first` of the band.
+    pub(crate) fn add_difference(&self, band: &mut Band, first: usize, variance: f64) {
+        let precision = 1.0 / variance;
+        for (a, left) in self.row.iter().enumerate() {
+            for (b, right) in self.row.iter().enumerate().take(a + 1) {
+                let value = left * right * precision;
+                for axis in 0..3 {
+                    band.add(3 * (first + a) + axis, 3 * (first + b) + axis, value);
                 }
             }
         }
