@@ -5,8 +5,9 @@
 #[path = "../tests/scene/mod.rs"]
 mod scene;
 
-use drawarc_triangulation::{PathSettings, fit_path};
-use scene::score::{Score, score};
+use drawarc_triangulation::{ElbowPath, PathSettings, fit_path, forecast, triangulate_instants};
+use scene::motion::Shot;
+use scene::score::{Score, errors, instants, score, squares};
 use scene::{Plan, Scene};
 
 fn row(name: &str, count: u64, settings: &PathSettings, plan: &dyn Fn(u64) -> Plan) {
@@ -14,6 +15,8 @@ fn row(name: &str, count: u64, settings: &PathSettings, plan: &dyn Fn(u64) -> Pl
     let mut scores: Vec<Score> = Vec::new();
     let mut failed = 0;
     let mut rounds = 0;
+    let mut simple = [0.0, 0.0];
+    let mut limit = [0.0, 0.0];
     for seed in 0..count {
         let plan = plan(seed);
         let scene = Scene::new(&plan);
@@ -28,7 +31,21 @@ fn row(name: &str, count: u64, settings: &PathSettings, plan: &dyn Fn(u64) -> Pl
         match fit {
             Ok(fit) => {
                 rounds += fit.diagnostics.rounds;
+                let breaks: Vec<f64> = fit.path.breaks().iter().map(|b| b.time_s).collect();
+                let instants = triangulate_instants(&input, fit.path.role(), &breaks);
+                let best = forecast(&input, &|_, t| scene.motion.elbow(t));
                 for shot in &plan.shots {
+                    let per_shot = 1.0 / (count as f64 * plan.shots.len() as f64);
+                    if let Ok(instants) = &instants {
+                        let (absolute, shape) = errors(&scene, shot, |t| instants.at(t));
+                        simple[0] += shape * per_shot;
+                        simple[1] += absolute * per_shot;
+                    }
+                    if let Ok(best) = &best {
+                        let (absolute, shape) = expected(&best[0], shot);
+                        limit[0] += shape * per_shot;
+                        limit[1] += absolute * per_shot;
+                    }
                     scores.push(score(&scene, &fit.path, shot, seed));
                 }
                 if seed == 0 {
@@ -50,6 +67,27 @@ fn row(name: &str, count: u64, settings: &PathSettings, plan: &dyn Fn(u64) -> Pl
     }
     let n = scores.len() as f64;
     let rms_mm = |of: &dyn Fn(&Score) -> f64| (scores.iter().map(of).sum::<f64>() / n).sqrt() * 1e3;
+    println!(
+        "{name:28} shape: ours {:.3}, per instant {:.3}, limit {:.3} mm; absolute: {:.3}, {:.3}, {:.3} mm",
+        rms_mm(&|s| s.shape_m2),
+        simple[0].sqrt() * 1e3,
+        limit[0].sqrt() * 1e3,
+        rms_mm(&|s| s.absolute_m2),
+        simple[1].sqrt() * 1e3,
+        limit[1].sqrt() * 1e3,
+    );
+    details(
+        name,
+        &scores,
+        failed,
+        rounds as f64 / count as f64,
+        spent_s * 1e3 / count as f64,
+    );
+}
+
+fn details(name: &str, scores: &[Score], failed: u64, rounds: f64, spent_ms: f64) {
+    let n = scores.len() as f64;
+    let rms_mm = |of: &dyn Fn(&Score) -> f64| (scores.iter().map(of).sum::<f64>() / n).sqrt() * 1e3;
     let found: Vec<f64> = scores
         .iter()
         .map(|s| s.release_s)
@@ -67,9 +105,22 @@ fn row(name: &str, count: u64, settings: &PathSettings, plan: &dyn Fn(u64) -> Pl
         found.len(),
         (found.iter().map(|t| t * t).sum::<f64>() / found.len().max(1) as f64).sqrt() * 1e3,
         found.iter().sum::<f64>() / found.len().max(1) as f64 * 1e3,
-        rounds as f64 / count as f64,
-        spent_s * 1e3 / count as f64,
+        rounds,
+        spent_ms,
     );
+}
+
+/// Expected squares of a path's errors, from its own joint draws.
+fn expected(path: &ElbowPath, shot: &Shot) -> (f64, f64) {
+    let samples = path.sample(&instants(shot, 60.0), 40, 1);
+    let mut sum = (0.0, 0.0);
+    for draw in &samples.draws {
+        let off: Vec<_> = draw.iter().zip(&samples.mean).map(|(a, b)| a - b).collect();
+        let (absolute, shape) = squares(&off);
+        sum.0 += absolute / 40.0;
+        sum.1 += shape / 40.0;
+    }
+    sum
 }
 
 fn main() {

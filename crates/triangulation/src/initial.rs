@@ -7,6 +7,7 @@ use crate::normal::{Estimate, half_band};
 use crate::observation::{Layout, Observation, Piece};
 use crate::smoothness::Smoothness;
 use crate::triangulate::{LEAST_CONVERGENCE_DEG, convergence_deg};
+use drawarc_sync_track::MarkerRole;
 use nalgebra::{DMatrix, DVector, Matrix3, Point2, Point3, Vector3};
 
 /// Instants for the first path are at least this far apart (s): it need not be fine.
@@ -139,26 +140,67 @@ pub(crate) fn estimate(
             });
         }
         for at in 0..points.len() {
-            let point = median_of(&points, at);
-            let w = piece.grid.weights(points[at].0);
-            let first = 3 * (piece.offset + w.first);
-            for j in 0..=degree {
-                for a in 0..3 {
-                    let i = first + 3 * j + a;
-                    for m in 0..=j {
-                        band.add(
-                            i,
-                            first + 3 * m + a,
-                            w.by_derivative[0][j] * w.by_derivative[0][m],
-                        );
-                    }
-                    rhs[i] += w.by_derivative[0][j] * point[a];
-                }
-            }
+            pull(
+                &mut band,
+                &mut rhs,
+                piece,
+                points[at].0,
+                &median_of(&points, at),
+            );
         }
     }
+    through(layout, order, band, &rhs, 1.0 / ROUGHNESS, modes)
+}
+
+/// The path nearest to points that are given, as smooth as `variance_m2` of its differences says, against 1 m² of
+/// every point.
+pub(crate) fn nearest(
+    layout: &Layout,
+    order: usize,
+    modes: usize,
+    variance_m2: f64,
+    place: &dyn Fn(MarkerRole, f64) -> Point3<f64>,
+) -> Result<Estimate, PathError> {
+    let n = 3 * layout.coefficients();
+    let degree = layout.pieces[0].grid.degree;
+    let mut band = Band::zeros(n, half_band(degree, order));
+    let mut rhs = vec![0.0; n];
+    for piece in &layout.pieces {
+        for i in 0..=2 * piece.grid.intervals {
+            let t = piece.grid.start_s + 0.5 * piece.grid.knot_s * i as f64;
+            pull(&mut band, &mut rhs, piece, t, &place(piece.role, t));
+        }
+    }
+    through(layout, order, band, &rhs, variance_m2, modes)
+}
+
+/// Adds the wish to pass through a point.
+fn pull(band: &mut Band, rhs: &mut [f64], piece: &Piece, time_s: f64, point: &Point3<f64>) {
+    let w = piece.grid.weights(time_s);
+    let first = 3 * (piece.offset + w.first);
+    let values = &w.by_derivative[0];
+    for j in 0..=piece.grid.degree {
+        for a in 0..3 {
+            let i = first + 3 * j + a;
+            for m in 0..=j {
+                band.add(i, first + 3 * m + a, values[j] * values[m]);
+            }
+            rhs[i] += values[j] * point[a];
+        }
+    }
+}
+
+fn through(
+    layout: &Layout,
+    order: usize,
+    mut band: Band,
+    rhs: &[f64],
+    variance_m2: f64,
+    modes: usize,
+) -> Result<Estimate, PathError> {
+    let n = band.len();
     let mut smoothness = Smoothness::new(layout, order, 1.0, 0.0);
-    smoothness.set_all(1.0 / ROUGHNESS);
+    smoothness.set_all(variance_m2);
     smoothness.add_to(&mut band);
     let factor = Bordered {
         band,
@@ -170,7 +212,7 @@ pub(crate) fn estimate(
         unknown,
         unknowns: n,
     })?;
-    let (coefficients, _) = factor.solve(&rhs, &DVector::zeros(0));
+    let (coefficients, _) = factor.solve(rhs, &DVector::zeros(0));
     Ok(Estimate {
         coefficients,
         z: DVector::zeros(modes),

@@ -3,14 +3,17 @@
 
 mod border;
 mod bordered;
+mod butterworth;
 mod consensus;
 mod coverage;
 mod diagnostics;
 mod error;
 mod fit;
+mod forecast;
 mod influence;
 mod initial;
 mod input;
+mod instants;
 mod noise;
 mod normal;
 mod observation;
@@ -23,12 +26,15 @@ mod smoothness;
 mod spline;
 mod triangulate;
 
+pub use butterworth::{Butterworth, residual_cutoff_hz};
 pub use consensus::Disagreement;
 pub use coverage::Gap;
 pub use diagnostics::{CameraResiduals, MomentQuality, PathDiagnostics, REGIONS};
 pub use error::PathError;
 pub use fit::{PathFit, fit_path};
+pub use forecast::forecast;
 pub use input::PathInput;
+pub use instants::{InstantPath, InstantStretch, triangulate_instants};
 pub use path::{BandFactors, ElbowPath, ErrorShares, PathPoint};
 pub use release::{BURST_M_S2, Break};
 pub use samples::PathSamples;

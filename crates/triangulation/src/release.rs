@@ -228,7 +228,11 @@ impl Search<'_> {
             square += weight * t * t;
         }
         mean /= sum;
-        let variance = (square / sum - mean * mean).max(0.0) + h * h / 12.0;
+        let centre = mean;
+        // Acceleration (order 2) is bent at knots: it rises at the first one after the break, half a knot late on
+        // average. Jerk (order 3) belongs to the interval in which the break lies.
+        mean -= 0.5 * h * (3.0 - self.order as f64);
+        let variance = (square / sum - centre * centre).max(0.0) + h * h / 12.0;
         Some((
             from + best,
             Break {

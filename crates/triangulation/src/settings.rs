@@ -7,7 +7,8 @@ use serde::{Deserialize, Serialize};
 pub struct PathSettings {
     /// Degree of the spline: 3 or 5.
     pub degree: usize,
-    /// Which derivative of the path is taken for white noise by the prior: 2, 3 (jerk) or 4.
+    /// Which derivative of the path is taken for white noise by the prior: 2 (acceleration), 3 (jerk)
+    /// or 4.
     pub order: usize,
     /// Spacing of the knots (s).
     pub knot_s: f64,
@@ -35,12 +36,12 @@ impl Default for PathSettings {
     fn default() -> Self {
         Self {
             degree: 3,
-            order: 3,
+            order: 2,
             knot_s: 1.0 / 120.0,
             bridge_s: 0.1,
             shortest_s: 0.1,
-            adapt_s: 0.08,
-            adapt_prior: 3.0,
+            adapt_s: 0.15,
+            adapt_prior: 10.0,
             wrong_share: 0.02,
             wrong_width: 20.0,
             refine_survey: true,

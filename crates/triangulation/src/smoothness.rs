@@ -160,6 +160,37 @@ impl Smoothness {
             .collect()
     }
 
+    /// Variances as an oracle would choose them, who knows the path: mean squares of its differences over
+    /// `reach` neighbours to both sides, all three axes together.
+    pub(crate) fn set_from(&mut self, truth: &Estimate, reach: usize) {
+        let squares: Vec<f64> = self
+            .differences
+            .iter()
+            .map(|difference| {
+                (0..3)
+                    .map(|axis| {
+                        let value: f64 = self
+                            .row
+                            .iter()
+                            .enumerate()
+                            .map(|(a, w)| w * truth.coefficients[3 * (difference.first + a) + axis])
+                            .sum();
+                        value * value / 3.0
+                    })
+                    .sum()
+            })
+            .collect();
+        for i in 0..squares.len() {
+            let near = i.saturating_sub(reach)..(i + reach + 1).min(squares.len());
+            let (sum, count) = near
+                .filter(|&k| self.differences[k].piece == self.differences[i].piece)
+                .fold((0.0, 0.0), |(sum, count), k| {
+                    (sum + squares[k], count + 1.0)
+                });
+            self.differences[i].variance = (sum / count).max(LEAST_VARIANCE_M2);
+        }
+    }
+
     /// One Fellner-Schall update in windows. Returns the largest change of log variance.
     pub(crate) fn update(&mut self, evidence: &[Evidence]) -> f64 {
         let n = self.differences.len();

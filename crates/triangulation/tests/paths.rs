@@ -59,7 +59,7 @@ fn two_phones_reach_the_goals_over_200_shots() {
     let release_ms = 1e3
         * (scores.iter().map(|s| s.release_s.powi(2)).sum::<f64>() / scores.len() as f64).sqrt();
     println!("release {release_ms:.1} ms rms, {releases} of 200 within half a frame");
-    assert!(release_ms <= 0.5e3 / 60.0, "{release_ms}");
+    assert!(releases >= 190 && release_ms <= 6.0, "{release_ms}");
 }
 
 #[test]

@@ -33,6 +33,33 @@ fn mean(errors: &[Vector3<f64>]) -> Vector3<f64> {
     errors.iter().sum::<Vector3<f64>>() / errors.len() as f64
 }
 
+/// Mean squares of absolute and shape error of any path (m²); instants without a point are left out.
+pub fn errors(
+    scene: &Scene,
+    shot: &Shot,
+    at: impl Fn(f64) -> Option<nalgebra::Point3<f64>>,
+) -> (f64, f64) {
+    let errors: Vec<Vector3<f64>> = instants(shot, 60.0)
+        .into_iter()
+        .filter_map(|t| Some(at(t)? - scene.motion.elbow(t)))
+        .collect();
+    squares(&errors)
+}
+
+/// Mean squares of errors, as they are and with their mean removed.
+pub fn squares(errors: &[Vector3<f64>]) -> (f64, f64) {
+    let offset = mean(errors);
+    let n = errors.len() as f64;
+    (
+        errors.iter().map(Vector3::norm_squared).sum::<f64>() / n,
+        errors
+            .iter()
+            .map(|e| (e - offset).norm_squared())
+            .sum::<f64>()
+            / n,
+    )
+}
+
 pub fn score(scene: &Scene, path: &ElbowPath, shot: &Shot, pick: u64) -> Score {
     let times = instants(shot, 60.0);
     let truth = |t: f64| scene.motion.elbow(t);
@@ -41,7 +68,7 @@ pub fn score(scene: &Scene, path: &ElbowPath, shot: &Shot, pick: u64) -> Score {
         .iter()
         .map(|p| p.position - truth(p.time_s))
         .collect();
-    let offset = mean(&errors);
+    let (absolute_m2, shape_m2) = squares(&errors);
     let n = errors.len() as f64;
     let inside = |i: usize, axis: usize| {
         errors[i][axis].abs() <= 1.96 * points[i].covariance[(axis, axis)].sqrt()
@@ -59,12 +86,8 @@ pub fn score(scene: &Scene, path: &ElbowPath, shot: &Shot, pick: u64) -> Score {
         .collect();
     let still = mean(&stall);
     Score {
-        absolute_m2: errors.iter().map(Vector3::norm_squared).sum::<f64>() / n,
-        shape_m2: errors
-            .iter()
-            .map(|e| (e - offset).norm_squared())
-            .sum::<f64>()
-            / n,
+        absolute_m2,
+        shape_m2,
         within,
         one_within: inside((pick as usize * 7919) % errors.len(), (pick % 3) as usize),
         depth_m: (x(b) - x(a)) - (truth(b).x - truth(a).x),
