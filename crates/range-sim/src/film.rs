@@ -3,16 +3,14 @@
 use crate::canvas::Canvas;
 use crate::error::RangeSimError;
 use crate::film_time::TICKS_PER_SECOND;
-use crate::hall::Hall;
-use crate::paint::{Stage, draw_frame};
+use crate::paint::draw_frame;
 use crate::picture::{Developer, Planes};
-use crate::projection::slopes_from_pixel;
 use crate::scenario::{FilmCodec, Scenario};
 use crate::sound::{SOUND_RATE_HZ, hear};
+use crate::stage::Stage;
 use crate::truth::Truth;
 use crate::world::World;
 use drawarc_footage::{ClipSettings, ClipWriter, Picture, SoundSettings, TimeBase, VideoCodec};
-use nalgebra::{Point2, Vector3};
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 
@@ -41,7 +39,8 @@ pub struct CameraStage<'a> {
 impl<'a> CameraStage<'a> {
     /// Draws what stands still. `desks` frames can then be drawn at the same time.
     pub fn new(world: &'a World, view: usize, desks: usize) -> Self {
-        let stage = still(world, view);
+        let place = &world.views[view];
+        let stage = Stage::new(world, place, &place.camera_from_range);
         let camera = &world.scenario.cameras[view];
         let seed = world
             .scenario
@@ -89,57 +88,6 @@ impl<'a> CameraStage<'a> {
             })
             .collect()
     }
-}
-
-/// The rays and the still background of a camera; four rays a pixel.
-pub(crate) fn still(world: &World, view: usize) -> Stage {
-    let view = &world.views[view];
-    let size = view.camera.image_size;
-    let hall = Hall::new(world.scenario.seed, world.scenario.light.look_alikes);
-    let range_from_camera = view.camera_from_range.rotation.inverse();
-    let centre = view.centre_in_range();
-    let rows: Vec<Vec<([f32; 2], [f32; 3])>> = (0..size.height_px)
-        .into_par_iter()
-        .map(|y| {
-            (0..size.width_px)
-                .map(|x| {
-                    let slope = |dx: f64, dy: f64| {
-                        let pixel = Point2::new(f64::from(x) + dx, f64::from(y) + dy);
-                        slopes_from_pixel(&view.camera.lens, &pixel)
-                            .unwrap_or_else(|| Point2::new(9.0, 9.0))
-                    };
-                    let mut rgb = [0.0_f32; 3];
-                    for (dx, dy) in [
-                        (-0.375, -0.125),
-                        (0.125, -0.375),
-                        (0.375, 0.125),
-                        (-0.125, 0.375),
-                    ] {
-                        let s = slope(dx, dy);
-                        let ray = range_from_camera * Vector3::new(s.x, s.y, 1.0);
-                        let seen = hall.colour(&centre, &ray);
-                        for k in 0..3 {
-                            rgb[k] += 0.25 * seen[k].min(1.3);
-                        }
-                    }
-                    let s = slope(0.0, 0.0);
-                    #[expect(clippy::cast_possible_truncation, reason = "a ray to 1e-4 px")]
-                    let slopes = [s.x as f32, s.y as f32];
-                    (slopes, rgb)
-                })
-                .collect()
-        })
-        .collect();
-    let pixels = size.width_px as usize * size.height_px as usize;
-    let mut stage = Stage {
-        background: Vec::with_capacity(pixels),
-        slopes: Vec::with_capacity(pixels),
-    };
-    for (slopes, rgb) in rows.into_iter().flatten() {
-        stage.slopes.push(slopes);
-        stage.background.push(rgb);
-    }
-    stage
 }
 
 /// Films a scenario into a folder: `<camera>.mp4` for each camera and `truth.json`. The folder is created; files

@@ -1,7 +1,14 @@
 //! The printed sheet: where a ray meets it, and how much ink a pixel sees.
 
 use crate::board::BoardMotion;
-use nalgebra::{Isometry3, Matrix3, Vector3};
+use crate::canvas::Canvas;
+use crate::lamps::Lamps;
+use crate::projection::project;
+use crate::stage::Stage;
+use crate::track::{MOST_INSTANTS, Sweep, exposure_instants};
+use crate::view::View;
+use crate::world::World;
+use nalgebra::{Isometry3, Matrix3, Point3, Vector3};
 
 /// Where a ray through the camera's origin meets the sheet.
 #[derive(Debug, Clone, Copy)]
@@ -95,7 +102,7 @@ pub(crate) struct Footprint {
 impl Footprint {
     pub(crate) fn of(here: &Hit, right: &Hit, below: &Hit) -> Self {
         let gradient = |along: f64, down: f64| {
-            let size = along.hypot(down).max(1e-12);
+            let size = (along * along + down * down).sqrt().max(1e-12);
             (size, along / size, down / size)
         };
         Self {
@@ -147,4 +154,116 @@ pub(crate) fn look(board: &BoardMotion, hit: &Hit, footprint: &Footprint) -> (f6
         f64::from(u8::from(head || stem)) * 0.85
     };
     (cover, (1.0 - ink - arrow_ink).max(0.0))
+}
+
+/// Draws the board over a frame: each row at its own instants, cells filtered by the pixel.
+pub(crate) fn draw_board(
+    world: &World,
+    view: &View,
+    stage: &Stage,
+    camera_s: f64,
+    lamps: &Lamps,
+    canvas: &mut Canvas,
+) {
+    let Some(board) = &world.board else { return };
+    let exposure = view.camera.shutter.exposure_s;
+    let readout = view.camera.shutter.readout_s.abs();
+    let (half_x, half_y) = board.half_sheet();
+    let centre_row = 0.5 * (canvas.height as f64 - 1.0);
+    let pose_at = |instant: f64| view.camera_from_range_at(instant) * board.middle_at(instant);
+    let mut corners = Vec::with_capacity(8);
+    for delay in [-0.5, 0.5] {
+        let instant = view.row_instant_s(camera_s, centre_row) + delay * (readout + exposure);
+        for (sx, sy) in [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)] {
+            let point = pose_at(instant) * Point3::new(sx * half_x, sy * half_y, 0.0);
+            let Some(pixel) = project(&view.camera.lens, &point) else {
+                return;
+            };
+            corners.push(pixel);
+        }
+    }
+    let moved = (0..4)
+        .map(|k| (corners[k] - corners[k + 4]).norm())
+        .fold(0.0, f64::max);
+    let sweep = Sweep {
+        segments: (0..8)
+            .map(|k| (corners[k], corners[k / 4 * 4 + (k + 1) % 4]))
+            .collect(),
+        reach: 4.0 + 60.0 * (board.plan.bend_m / 0.01).min(1.0),
+        speed_px_s: moved / (readout + exposure).max(1e-6),
+    };
+    let count = exposure_instants(exposure, sweep.speed_px_s, 0.5);
+    let (Some((y0, y1)), Some(columns)) = (sweep.rows(canvas.height), sweep.columns(canvas.width))
+    else {
+        return;
+    };
+    let mut poses = Vec::with_capacity(MOST_INSTANTS);
+    for y in y0..y1 {
+        let Some((from, to)) = sweep.span(y as f64, columns) else {
+            continue;
+        };
+        poses.clear();
+        poses.extend((0..count).map(|k| {
+            let share = (k as f64 + 0.5) / count as f64 - 0.5;
+            let pose = pose_at(view.row_instant_s(camera_s, y as f64) + exposure * share);
+            let facing = pose.rotation * Vector3::z();
+            let lights = [facing, -facing].map(|normal| 0.35 + 0.65 * lamps.on(&normal, false));
+            (Sheet::of(&pose), lights)
+        }));
+        for x in from..to {
+            let at = y * canvas.width + x;
+            // At the picture's edge the ray beyond it is the one before, turned round.
+            let beside = |step: usize, last: bool| {
+                if last {
+                    stage.direction(at) * 2.0 - stage.direction(at - step)
+                } else {
+                    stage.direction(at + step)
+                }
+            };
+            let here = stage.direction(at);
+            let (mut cover, mut white, mut depth, mut light) = (0.0, 0.0, 0.0, 0.0);
+            let mut footprint = None;
+            for (sheet, lights) in &poses {
+                let Some(hit) = sheet.meet(board, &here) else {
+                    continue;
+                };
+                if hit.x_m.abs() > half_x + 0.02 || hit.y_m.abs() > half_y + 0.02 {
+                    continue;
+                }
+                if footprint.is_none() {
+                    // One footprint serves the whole exposure: it changes far less than the place does.
+                    let right = beside(1, x + 1 == canvas.width);
+                    let below = beside(canvas.width, y + 1 == canvas.height);
+                    let (Some(right), Some(below)) =
+                        (sheet.meet(board, &right), sheet.meet(board, &below))
+                    else {
+                        continue;
+                    };
+                    footprint = Some(Footprint::of(&hit, &right, &below));
+                }
+                let Some(footprint) = &footprint else {
+                    continue;
+                };
+                let (part, tone) = look(board, &hit, footprint);
+                cover += part;
+                white += part * tone;
+                depth += part * hit.t;
+                light += part * lights[usize::from(!hit.printed)];
+            }
+            if cover > 1e-4 {
+                let tone = 0.035 + 0.745 * white / cover;
+                #[expect(
+                    clippy::cast_possible_truncation,
+                    reason = "colours are single precision"
+                )]
+                let value = (tone * light / cover) as f32;
+                canvas.lay(
+                    (x, y),
+                    depth / cover - 0.004,
+                    cover / count as f64,
+                    [value, value, value * 0.97],
+                );
+            }
+        }
+    }
 }

@@ -1,8 +1,8 @@
 //! From linear light to the planes of a video picture: vignetting, tone curve, colour matrix, noise.
 
-use crate::canvas::Canvas;
-use crate::paint::Stage;
+use crate::canvas::{Canvas, Lane, Light, TILE};
 use crate::scenario::FilmCamera;
+use crate::stage::Stage;
 use drawarc_footage::{Picture, Plane};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -10,7 +10,11 @@ use rand_distr::{Distribution, StandardNormal};
 
 /// Fixed point of the planes before noise: 64 to one step of 8 bits.
 const FINE: f32 = 64.0;
-const CURVE_STEPS: usize = 8192;
+/// Entries of the tone curve, evenly spaced in the square root of light, in which it is nearly straight: half an
+/// entry is less than a twentieth of an 8-bit step.
+const CURVE_STEPS: usize = 4096;
+/// Light that saturates.
+const MOST_LIGHT: f32 = 1.25;
 const POOL: usize = 1 << 20;
 
 /// Turns canvases into pictures for one camera.
@@ -62,7 +66,10 @@ impl Developer {
             camera.shot_noise as f32,
         );
         let curve = (0..=CURVE_STEPS)
-            .map(|k| tone(k as f32 / CURVE_STEPS as f32 * 1.25))
+            .map(|k| {
+                let root = k as f32 / CURVE_STEPS as f32;
+                tone(root * root * MOST_LIGHT)
+            })
             .collect();
         let mut developer = Self {
             width,
@@ -87,7 +94,12 @@ impl Developer {
             seed,
         };
         let mut still = developer.still.clone();
-        developer.convert(&stage.background, (0, width, 0, height), &mut still);
+        for y in (0..height).step_by(2) {
+            for x in (0..width).step_by(TILE) {
+                let tile = (x, (x + TILE).min(width), y, y + 2);
+                developer.convert(&stage.background, tile, &mut still);
+            }
+        }
         developer.still = still;
         developer
     }
@@ -97,58 +109,76 @@ impl Developer {
         self.still.clone()
     }
 
-    fn voltage(&self, rgb: &[f32; 3], x: usize, y: usize) -> [f32; 3] {
-        let dx = (x as f32 / self.width as f32 - 0.5) * 2.0;
-        let dy = (y as f32 / self.height as f32 - 0.5) * 2.0;
-        let gain = self.exposure * (1.0 - self.fall_off * 0.5 * (dx * dx + dy * dy));
-        rgb.map(|c| {
-            let place = (c * gain / 1.25).clamp(0.0, 1.0) * CURVE_STEPS as f32;
-            #[expect(
-                clippy::cast_possible_truncation,
-                clippy::cast_sign_loss,
-                reason = "clamped"
-            )]
-            let k = (place as usize).min(CURVE_STEPS - 1);
-            self.curve[k] + (self.curve[k + 1] - self.curve[k]) * (place - k as f32)
-        })
+    /// Voltages of up to a lane of pixels from column `x` of row `y` on.
+    #[inline]
+    fn voltages(&self, light: &Light, x: usize, y: usize, count: usize) -> [Lane; 3] {
+        let from_middle = |at: usize, size: usize| (at as f32 / size as f32 - 0.5) * 2.0;
+        let down = from_middle(y, self.height);
+        let mut gain = [0.0_f32; TILE];
+        for (i, gain) in gain.iter_mut().enumerate() {
+            let across = from_middle(x + i, self.width);
+            let rest = 1.0 - self.fall_off * 0.5 * (across * across + down * down);
+            *gain = self.exposure * rest / MOST_LIGHT;
+        }
+        let at = y * self.width + x;
+        let mut volts = [[0.0_f32; TILE]; 3];
+        for (lane, plane) in volts.iter_mut().zip(light) {
+            for (i, &value) in plane[at..at + count].iter().enumerate() {
+                let share = value * gain[i];
+                let share = if share < 1.0 { share } else { 1.0 };
+                lane[i] = share.max(0.0).sqrt() * CURVE_STEPS as f32 + 0.5;
+            }
+            for value in &mut lane[..count] {
+                #[expect(
+                    clippy::cast_possible_truncation,
+                    clippy::cast_sign_loss,
+                    reason = "between 0 and the last entry"
+                )]
+                let entry = *value as u16;
+                *value = self.curve[usize::from(entry).min(CURVE_STEPS)];
+            }
+        }
+        volts
     }
 
-    /// BT.709 in video range; chroma sited as H.264 has it by default: on the even columns, between rows.
+    /// BT.709 in video range; chroma sited as H.264 has it by default: on the even columns, between rows. The
+    /// tile has an even number of rows and columns, at most a lane of these.
     #[expect(
         clippy::cast_possible_truncation,
         reason = "values are within the fixed-point range"
     )]
     fn convert(
         &self,
-        rgb: &[[f32; 3]],
+        light: &Light,
         (x0, x1, y0, y1): (usize, usize, usize, usize),
         planes: &mut Planes,
     ) {
-        let half = self.width / 2;
+        let count = x1 - x0;
         for y in (y0..y1).step_by(2) {
-            let mut before = [[0.0_f32; 2]; 2];
-            for line in 0..2 {
-                let x = x0.saturating_sub(1);
-                before[line] =
-                    chroma(&self.voltage(&rgb[(y + line) * self.width + x], x, y + line));
-            }
-            for x in (x0..x1).step_by(2) {
-                let mut sum = [0.0_f32; 2];
-                for line in 0..2 {
-                    let row = (y + line) * self.width;
-                    let first = self.voltage(&rgb[row + x], x, y + line);
-                    let second = self.voltage(&rgb[row + x + 1], x + 1, y + line);
-                    planes.luma[row + x] = (luma(&first) * FINE) as i16;
-                    planes.luma[row + x + 1] = (luma(&second) * FINE) as i16;
-                    let (c0, c1) = (chroma(&first), chroma(&second));
-                    for k in 0..2 {
-                        sum[k] += 0.25 * before[line][k] + 0.5 * c0[k] + 0.25 * c1[k];
-                    }
-                    before[line] = c1;
+            let mut sums = [[0.0_f32; TILE / 2]; 2];
+            for line in [y, y + 1] {
+                let volts = self.voltages(light, x0, line, count);
+                let before = self.voltages(light, x0.saturating_sub(1), line, 1);
+                let row = line * self.width + x0;
+                let (mut colour, mut grey) = ([[0.0_f32; TILE + 1]; 2], [0_i16; TILE]);
+                [colour[0][0], colour[1][0]] = chroma(before.map(|lane| lane[0]));
+                for i in 0..TILE {
+                    let v = [volts[0][i], volts[1][i], volts[2][i]];
+                    grey[i] = (luma(v) * FINE) as i16;
+                    [colour[0][i + 1], colour[1][i + 1]] = chroma(v);
                 }
-                let at = (y / 2) * half + x / 2;
-                planes.cb[at] = ((128.0 + 0.5 * sum[0]) * FINE) as i16;
-                planes.cr[at] = ((128.0 + 0.5 * sum[1]) * FINE) as i16;
+                planes.luma[row..row + count].copy_from_slice(&grey[..count]);
+                for (sum, c) in sums.iter_mut().zip(&colour) {
+                    for (i, sum) in sum.iter_mut().enumerate() {
+                        *sum += 0.25 * c[2 * i] + 0.5 * c[2 * i + 1] + 0.25 * c[2 * i + 2];
+                    }
+                }
+            }
+            let at = (y / 2) * (self.width / 2) + x0 / 2;
+            for (plane, sum) in [&mut planes.cb, &mut planes.cr].into_iter().zip(&sums) {
+                for (value, sum) in plane[at..at + count / 2].iter_mut().zip(sum) {
+                    *value = ((128.0 + 0.5 * sum) * FINE) as i16;
+                }
             }
         }
     }
@@ -169,7 +199,7 @@ impl Developer {
             }
         }
         for &tile in &canvas.tiles {
-            self.convert(&canvas.rgb, canvas.tile_span(tile), planes);
+            self.convert(&canvas.light, canvas.tile_span(tile), planes);
         }
         planes.dirty.clone_from(&canvas.tiles);
     }
@@ -255,11 +285,13 @@ fn tone(light: f32) -> f32 {
     }
 }
 
-fn luma(v: &[f32; 3]) -> f32 {
+#[inline]
+fn luma(v: [f32; 3]) -> f32 {
     16.0 + 219.0 * (0.2126 * v[0] + 0.7152 * v[1] + 0.0722 * v[2])
 }
 
-fn chroma(v: &[f32; 3]) -> [f32; 2] {
+#[inline]
+fn chroma(v: [f32; 3]) -> [f32; 2] {
     let y = 0.2126 * v[0] + 0.7152 * v[1] + 0.0722 * v[2];
     [224.0 * (v[2] - y) / 1.8556, 224.0 * (v[0] - y) / 1.5748]
 }

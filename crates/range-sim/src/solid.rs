@@ -98,14 +98,6 @@ impl Solid {
         self
     }
 
-    /// The mirror image at the plane y = 0.
-    pub(crate) fn mirrored(mut self) -> Self {
-        self.a.y = -self.a.y;
-        self.b.y = -self.b.y;
-        self.flat.0.y = -self.flat.0.y;
-        self
-    }
-
     /// The same solid in another frame.
     pub(crate) fn seen_from(mut self, camera_from_range: &nalgebra::Isometry3<f64>) -> Self {
         self.a = camera_from_range * self.a;
@@ -120,14 +112,10 @@ impl Solid {
 pub(crate) struct Pass {
     /// How far the line passes outside the surface, in true space (m); negative: through it.
     pub(crate) outside_m: f64,
-    /// Half width of the solid across the line where it passes (m), in true space.
-    pub(crate) half_width_m: f64,
     /// `t` of the entry point `t · direction`.
     pub(crate) entry: f64,
     /// Outward unit normal at the entry point.
     pub(crate) normal: Vector3<f64>,
-    /// Place along the axis, 0 at `a`, 1 at `b`.
-    pub(crate) along: f64,
 }
 
 /// Passes the line `t · direction` by a round cone given in the same frame.
@@ -173,10 +161,8 @@ pub(crate) fn pass_cone(solid: &Solid, direction: &Vector3<f64>) -> Pass {
     let normal = if flat { widen(normal) } else { normal };
     Pass {
         outside_m: (distance - radius) / shrink,
-        half_width_m: radius / shrink,
         entry,
         normal: normal.normalize(),
-        along,
     }
 }
 

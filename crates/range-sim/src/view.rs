@@ -56,6 +56,14 @@ impl View {
         }
     }
 
+    /// Focal length along the rows (px).
+    pub(crate) fn focal_px(&self) -> f64 {
+        match &self.camera.lens {
+            drawarc_rig::Lens::BrownConrady(lens) => lens.fx_px,
+            drawarc_rig::Lens::KannalaBrandt(lens) => lens.fx_px,
+        }
+    }
+
     /// Optical centre in the range frame (m).
     pub fn centre_in_range(&self) -> Point3<f64> {
         self.camera_from_range.inverse() * Point3::origin()

@@ -7,6 +7,7 @@ use crate::bow;
 use crate::error::RangeSimError;
 use crate::film_time::frame_ticks;
 use crate::helper::Helper;
+use crate::paint_shadow::Shadow;
 use crate::scenario::{MarkerLook, MarkerPlace, Scenario};
 use crate::shot::{POWER_STROKE_S, PhaseTimes};
 use crate::solid::{Form, Paint, Solid, pass_cone};
@@ -271,8 +272,13 @@ impl World {
         solids
     }
 
-    /// Soft shadows on the floor at an instant: middle (m), half axes (m), darkness at the middle.
-    pub(crate) fn shadows(&self, range_s: f64) -> Vec<(Point3<f64>, [f64; 2], f64)> {
+    /// Soft shadows on the floor at an instant.
+    pub(crate) fn shadows(&self, range_s: f64) -> Vec<Shadow> {
+        let shadow = |middle, half_m, dark| Shadow {
+            middle,
+            half_m,
+            dark,
+        };
         let mut feet = vec![self.archer.at(range_s).body.ankles];
         if let Some(helper) = &self.helper {
             feet.push(helper.body(range_s).ankles);
@@ -290,9 +296,9 @@ impl World {
         for [first, second] in feet {
             let on_floor = |p: Point3<f64>| Point3::new(p.x, p.y, 0.001);
             let middle = on_floor(nalgebra::center(&first, &second));
-            shadows.push((middle, [0.55, 0.45], 0.30));
+            shadows.push(shadow(middle, [0.55, 0.45], 0.30));
             for foot in [first, second] {
-                shadows.push((
+                shadows.push(shadow(
                     on_floor(foot) + Vector3::new(0.0, -0.05, 0.0),
                     [0.11, 0.17],
                     0.42,
@@ -303,7 +309,8 @@ impl World {
             let at = board.middle_at(range_s).translation.vector;
             let near = (1.0 - at.z / 0.7).max(0.0);
             if near > 0.02 {
-                shadows.push((Point3::new(at.x, at.y, 0.001), [0.33, 0.27], 0.35 * near));
+                let middle = Point3::new(at.x, at.y, 0.001);
+                shadows.push(shadow(middle, [0.33, 0.27], 0.35 * near));
             }
         }
         shadows
