@@ -1,20 +1,17 @@
 //! The instant at which the string leaves the fingers, to a fraction of a frame.
 //!
-//! Until the release the elbow creeps along a straight line; then the string's force is gone and it accelerates
-//! from rest. The break is where `e(t) = a + b τ + c τ₊² + j τ₊³`, τ = t − t_b, fits the path best (least squares
-//! in all three coordinates at once, scanned over t_b, the minimum refined by a parabola). The same fit on each
-//! joint draw gives its spread.
+//! Until the release the elbow creeps along a straight line; then the string's force is gone and it accelerates from
+//! rest (see [`crate::break_fit`]). The same fit on each joint draw gives its spread; the error of the model stands in
+//! the interval; sound takes it off.
 
+use crate::break_fit::{MODEL_SD_S, Search, find_break};
 use crate::context::SoundAt;
 use crate::{ReportSettings, sentences::Sentences};
 use drawarc_triangulation::PathSamples;
 use nalgebra::Point3;
 
-/// Uncertainty of the break that no draw shows (s): the elbow follows the fingers through skin and bone, and the
-/// path's own smoothness rounds the corner. Common practice, no source.
-const MODEL_SD_S: f64 = 0.001;
 const BEFORE_S: f64 = 0.12;
-const AFTER_S: f64 = 0.05;
+const AFTER_S: f64 = 0.075;
 
 /// A release.
 #[derive(Debug, Clone)]
@@ -35,8 +32,9 @@ pub(crate) fn find_release(
     settings: &ReportSettings,
     words: &Sentences,
 ) -> Option<Release> {
-    let rough_s = fit(path, &path.mean, near_s, 0.04, 0.002)?;
-    let motion_s = fit(path, &path.mean, rough_s, 0.015, 0.001)?;
+    let rough_s = fit(path, &path.mean, near_s, 0.06, 0.002)?;
+    let close_s = fit(path, &path.mean, rough_s, 0.02, 0.001)?;
+    let motion_s = fit(path, &path.mean, close_s, 0.015, 0.001)?;
     let breaks: Vec<f64> = path
         .draws
         .iter()
@@ -87,74 +85,13 @@ fn fit(
 ) -> Option<f64> {
     let from = path.time_s.partition_point(|&t| t < near_s - BEFORE_S);
     let to = path.time_s.partition_point(|&t| t <= near_s + AFTER_S);
-    let usable: Vec<usize> = (from..to).filter(|&i| !path.in_gap[i]).collect();
-    let after = usable.iter().filter(|&&i| path.time_s[i] > near_s).count();
-    if after < 3 || usable.len() < after + 3 {
-        return None;
-    }
-    let steps = (reach_s / step_s).round() as i32;
-    let misfits: Vec<f64> = (-steps..=steps)
-        .map(|i| misfit(path, points, &usable, near_s + f64::from(i) * step_s))
-        .collect();
-    let (best, _) = misfits
-        .iter()
-        .enumerate()
-        .min_by(|a, b| a.1.total_cmp(b.1))?;
-    let mut shift = 0.0;
-    if best > 0 && best + 1 < misfits.len() {
-        let (a, b, c) = (misfits[best - 1], misfits[best], misfits[best + 1]);
-        let curvature = a - 2.0 * b + c;
-        if curvature > 0.0 {
-            shift = 0.5 * (a - c) / curvature;
-        }
-    }
-    Some(near_s + (best as f64 - f64::from(steps) + shift) * step_s)
-}
-
-/// Sum of squared residuals with the break at `break_s` (modified Gram-Schmidt on the four shapes).
-fn misfit(path: &PathSamples, points: &[Point3<f64>], usable: &[usize], break_s: f64) -> f64 {
-    let shapes = |t: f64| {
-        let tau = (t - break_s) / 0.1;
-        let ahead = tau.max(0.0);
-        [1.0, tau, ahead * ahead, ahead.powi(3)]
+    let search = Search {
+        near_s,
+        reach_s,
+        step_s,
+        slow_s: BEFORE_S,
+        burst_s: AFTER_S,
+        backward: false,
     };
-    let mut basis: Vec<Vec<f64>> = Vec::with_capacity(4);
-    for shape in 0..4 {
-        let mut column: Vec<f64> = usable
-            .iter()
-            .map(|&i| shapes(path.time_s[i])[shape])
-            .collect();
-        let size = norm(&column);
-        for earlier in &basis {
-            let share = dot(&column, earlier);
-            for (value, unit) in column.iter_mut().zip(earlier) {
-                *value -= share * unit;
-            }
-        }
-        let rest = norm(&column);
-        if rest > 1e-9 * size.max(1e-12) {
-            basis.push(column.iter().map(|value| value / rest).collect());
-        }
-    }
-    (0..3)
-        .map(|axis| {
-            let origin = points[usable[0]][axis];
-            let mut rest: Vec<f64> = usable.iter().map(|&i| points[i][axis] - origin).collect();
-            for unit in &basis {
-                let share = dot(&rest, unit);
-                for (value, along) in rest.iter_mut().zip(unit) {
-                    *value -= share * along;
-                }
-            }
-            dot(&rest, &rest)
-        })
-        .sum()
-}
-
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(x, y)| x * y).sum()
-}
-
-fn norm(a: &[f64]) -> f64 {
-    dot(a, a).sqrt()
+    find_break(&path.time_s[from..to], &points[from..to], search)
 }

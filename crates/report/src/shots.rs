@@ -47,6 +47,9 @@ impl ShotWindow {
     }
 }
 
+/// The elbow follows through by less than this after a release (m).
+const FOLLOW_THROUGH_M: f64 = 0.18;
+
 /// Joint samples below which no statement can be made.
 pub(crate) const MIN_DRAWS: usize = 50;
 
@@ -173,12 +176,26 @@ fn shot_of(
 ) -> Option<ShotWindow> {
     let start = group[0].from;
     let gain = |i: usize| motion.away(i) - motion.away(start);
-    let release = bursts
+    // A fast start after a stall is as sudden as a release, but much of the draw comes after it; lowering the arms may be
+    // as sudden, but does not go away from the target. A release is the last burst that is neither; a dead one, in which
+    // the elbow goes nowhere, is the last burst.
+    let follows = (0.15 / track.step_s) as usize;
+    let candidates: Vec<usize> = bursts
         .iter()
-        .filter(|(at, _)| *at > group[0].to && *at < limit && gain(*at) >= settings.draw_min_m)
-        .max_by(|a, b| a.1.total_cmp(&b.1))
-        .map(|(at, _)| *at);
-    let margin = (0.04 / track.step_s) as usize;
+        .map(|(at, _)| *at)
+        .filter(|&at| at > group[0].to && at < limit && gain(at) >= settings.draw_min_m)
+        .filter(|&at| {
+            let farthest = (at..limit).map(gain).fold(0.0, f64::max);
+            farthest - gain(at) <= FOLLOW_THROUGH_M
+        })
+        .collect();
+    let release = candidates
+        .iter()
+        .rev()
+        .find(|&&at| gain((at + follows).min(track.len() - 1)) - gain(at) >= 0.01)
+        .or(candidates.last())
+        .copied();
+    let margin = (0.08 / track.step_s) as usize;
     let draw: Vec<Stroke> = group
         .iter()
         .copied()

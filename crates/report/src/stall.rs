@@ -7,15 +7,14 @@
 //! less than 3 mm/s for 0.3 mm rms.
 
 use crate::ReportSettings;
-use crate::motion::{Motion, crossing};
-use crate::smooth::LowPass;
+use crate::break_fit::{Search, find_break};
 use crate::track::Track;
 use nalgebra::{Point3, Vector3};
 
-/// Speeds (m/s) at which the ramps beside a stall are timed; the line through both is carried to the limit.
-const RAMP_LEVELS_M_S: [f64; 2] = [0.04, 0.12];
-/// Cut-off (Hz) under which the ramps are timed.
-const RAMP_CUTOFF_HZ: f64 = 15.0;
+/// Lengths of the windows, as multiples of the probe: a longer stop is told in more noise.
+const SCALES: [f64; 4] = [1.0, 1.5, 2.2, 3.2];
+/// How much of the fast movement beside a stall times its ends (s).
+const BURST_S: f64 = 0.075;
 
 /// A stall.
 #[derive(Debug, Clone)]
@@ -158,33 +157,26 @@ pub(crate) fn find_stalls(
     } else {
         limit - (1.645 + 0.842) * typical
     };
-    let slow: Vec<usize> = (0..speeds.mean.len())
-        .filter(|&w| speeds.share_below(w, limit) >= settings.stall_probability)
-        .collect();
+    let mut slow = slow_spans(track, span_s, &speeds, settings);
+    slow.sort_by(|a, b| a.from_s.total_cmp(&b.from_s));
     let mut stalls = Vec::new();
     let mut rest = &slow[..];
-    while let Some(&first) = rest.first() {
-        // Windows whose middles lie within one window of each other tell of one stall.
-        let reach = settings.stall_probe_s / track.step_s;
-        let count = 1 + rest
-            .windows(2)
-            .take_while(|pair| speeds.middle[pair[1]] - speeds.middle[pair[0]] <= reach)
-            .count();
-        let last = rest[count - 1];
-        let best = rest[..count]
-            .iter()
-            .copied()
-            .max_by(|&a, &b| {
-                speeds
-                    .share_below(a, limit)
-                    .total_cmp(&speeds.share_below(b, limit))
-                    .then(speeds.mean[b].total_cmp(&speeds.mean[a]))
-            })
-            .unwrap_or(first);
-        let core = (speeds.middle[first], speeds.middle[last]);
-        let stall = measure(track, span_s, core, (&speeds, best), settings);
-        // A quarter of a grid step for rounding: a stall of exactly the shortest length is one.
-        if stall.end_s - stall.start_s >= settings.stall_length_s - 0.25 * track.step_s {
+    while let Some(first) = rest.first() {
+        // Windows that overlap tell of one stall.
+        let (mut to_s, mut count, mut best) = (first.to_s, 1, first);
+        for next in &rest[1..] {
+            if next.from_s > to_s {
+                break;
+            }
+            to_s = to_s.max(next.to_s);
+            count += 1;
+            if (next.probability, -next.speed_m_s[0]) > (best.probability, -best.speed_m_s[0]) {
+                best = next;
+            }
+        }
+        let stall = measure(track, span_s, (first.from_s, to_s), best);
+        // A tenth of the probe for rounding: a stall of exactly the shortest length is one.
+        if stall.end_s - stall.start_s >= settings.stall_length_s - 0.1 * settings.stall_probe_s {
             stalls.push(stall);
         }
         rest = &rest[count..];
@@ -196,67 +188,88 @@ pub(crate) fn find_stalls(
     }
 }
 
-/// Start and end from the ramps beside the slow core.
-fn measure(
+/// A window that is slow beyond doubt.
+struct Slow {
+    from_s: f64,
+    to_s: f64,
+    speed_m_s: [f64; 3],
+    probability: f64,
+}
+
+fn slow_spans(
     track: &Track,
     span_s: (f64, f64),
-    core: (f64, f64),
-    (speeds, best): (&Speeds, usize),
+    shortest: &Speeds,
     settings: &ReportSettings,
-) -> Stall {
-    let low_pass = LowPass::new(RAMP_CUTOFF_HZ, track.step_s);
-    let from = track.index_of(span_s.0 - 0.1);
-    let to = track.index_of(span_s.1 + 0.1);
-    let limit = settings.stall_speed_m_s;
-    let ends = |points: &[Point3<f64>]| {
-        let motion = Motion::new(&points[from..=to], track.step_s, &low_pass, &[]);
-        let (a, b) = (core.0 - from as f64, core.1 - from as f64);
-        let start = ramp(&motion.speed, a, false, limit) + from as f64;
-        let end = ramp(&motion.speed, b, true, limit) + from as f64;
-        let time = |index: f64| track.start_s + index * track.step_s;
-        (time(start).max(span_s.0), time(end).min(span_s.1))
+) -> Vec<Slow> {
+    let mut found = Vec::new();
+    for scale in SCALES {
+        let probe_s = scale * settings.stall_probe_s;
+        let longer;
+        let speeds = if scale > 1.0 {
+            longer = Speeds::new(track, span_s, probe_s);
+            &longer
+        } else {
+            shortest
+        };
+        for w in 0..speeds.mean.len() {
+            let probability = speeds.share_below(w, settings.stall_speed_m_s);
+            if probability >= settings.stall_probability {
+                let middle_s = track.start_s + speeds.middle[w] * track.step_s;
+                found.push(Slow {
+                    from_s: middle_s - 0.5 * probe_s,
+                    to_s: middle_s + 0.5 * probe_s,
+                    speed_m_s: speeds.interval(w),
+                    probability,
+                });
+            }
+        }
+    }
+    found
+}
+
+/// Start and end from the breaks between the slow core and the fast movement beside it.
+fn measure(track: &Track, span_s: (f64, f64), core: (f64, f64), best: &Slow) -> Stall {
+    let from = track.index_of(span_s.0 - 0.15);
+    let to = track.index_of(span_s.1 + 0.15);
+    let time_s: Vec<f64> = (from..=to).map(|i| track.time_s(i)).collect();
+    let half = 0.5 * (core.1 - core.0);
+    let ends = |points: &[Point3<f64>], near: (f64, f64), reach_s: f64| {
+        let end = |near_s: f64, backward: bool| {
+            let search = Search {
+                near_s,
+                reach_s,
+                step_s: 0.002,
+                slow_s: half.min(0.15),
+                burst_s: BURST_S,
+                backward,
+            };
+            find_break(&time_s, &points[from..=to], search).unwrap_or(near_s)
+        };
+        (
+            end(near.0, true).max(span_s.0),
+            end(near.1, false).min(span_s.1),
+        )
     };
-    let (start_s, end_s) = ends(&track.mean);
-    let each: Vec<(f64, f64)> = track.draws.iter().map(|draw| ends(draw)).collect();
+    let rough = ends(&track.mean, core, 0.06);
+    let (start_s, end_s) = ends(&track.mean, rough, 0.02);
+    let each: Vec<(f64, f64)> = track
+        .draws
+        .iter()
+        .map(|draw| ends(draw, (start_s, end_s), 0.02))
+        .collect();
     let rms = |values: &dyn Fn(&(f64, f64)) -> f64, centre: f64| {
         let sum: f64 = each.iter().map(|e| (values(e) - centre).powi(2)).sum();
-        (sum / each.len().max(1) as f64).sqrt()
+        (sum / each.len().max(1) as f64)
+            .sqrt()
+            .hypot(crate::break_fit::MODEL_SD_S)
     };
     Stall {
         start_s,
         start_sd_s: rms(&|e| e.0, start_s),
-        end_s,
+        end_s: end_s.max(start_s),
         length_sd_s: rms(&|e| e.1 - e.0, end_s - start_s),
-        speed_m_s: speeds.interval(best),
-        probability: speeds.share_below(best, limit),
-    }
-}
-
-/// Index at which the speed, followed outward from `core`, passes `limit` (m/s) on the ramp.
-fn ramp(speed: &[f64], core: f64, outward: bool, limit: f64) -> f64 {
-    let passes = |level: f64| -> Option<f64> {
-        let core = (core.max(0.0) as usize).min(speed.len().saturating_sub(2));
-        if outward {
-            (core..speed.len() - 1).find_map(|i| crossing(speed, level, i, true))
-        } else {
-            (0..=core)
-                .rev()
-                .find_map(|i| crossing(speed, level, i, false))
-        }
-    };
-    let [low, high] = RAMP_LEVELS_M_S;
-    let border = if outward { speed.len() as f64 } else { 0.0 };
-    match (passes(low), passes(high)) {
-        (Some(a), Some(b)) => {
-            let carried = a + (a - b) * (low - limit) / (high - low);
-            // Never past the middle of the slow core.
-            if outward {
-                carried.max(core)
-            } else {
-                carried.min(core)
-            }
-        }
-        (Some(a), None) => a,
-        _ => border,
+        speed_m_s: best.speed_m_s,
+        probability: best.probability,
     }
 }
