@@ -300,28 +300,6 @@ impl Archer {
         body.bend_knees();
         body
     }
-
-    /// Centre of a marker of the archer at an instant (m); `None` where there is none then (no arrow).
-    pub(crate) fn marker(&self, state: &ArcherState, place: MarkerPlace) -> Option<Point3<f64>> {
-        let back = Vector3::new(0.0, 0.0, 0.02);
-        match place {
-            MarkerPlace::Elbow => Some(state.elbow_marker),
-            MarkerPlace::BowHand => Some(state.grip + back + state.body.facing * -0.035),
-            MarkerPlace::StringHand => {
-                let hand = state.hook + (state.elbow_joint - state.hook).normalize() * 0.06;
-                Some(hand + Vector3::new(0.0, 0.0, 0.045))
-            }
-            MarkerPlace::Nock => state.nock,
-            MarkerPlace::ArrowRest => {
-                Some(state.grip + Vector3::new(0.0, 0.0, 0.04) + state.body.facing * 0.025)
-            }
-            MarkerPlace::DrawShoulder => {
-                let out = (state.body.shoulders[1] - state.body.shoulders[0]).normalize();
-                Some(state.body.shoulders[1] + out * 0.045 + Vector3::new(0.0, 0.0, 0.052))
-            }
-            MarkerPlace::WandFirst | MarkerPlace::WandSecond => None,
-        }
-    }
 }
 
 impl ArcherState {
@@ -367,6 +345,28 @@ impl ArcherState {
         body.facing.y = -body.facing.y;
         body.gaze.y = -body.gaze.y;
         self
+    }
+
+    /// Centre of a marker of the archer (m); `None` where there is none then (no arrow).
+    pub(crate) fn marker(&self, place: MarkerPlace) -> Option<Point3<f64>> {
+        let back = Vector3::new(0.0, 0.0, 0.02);
+        match place {
+            MarkerPlace::Elbow => Some(self.elbow_marker),
+            MarkerPlace::BowHand => Some(self.grip + back + self.body.facing * -0.035),
+            MarkerPlace::StringHand => {
+                let hand = self.hook + (self.elbow_joint - self.hook).normalize() * 0.06;
+                Some(hand + Vector3::new(0.0, 0.0, 0.045))
+            }
+            MarkerPlace::Nock => self.nock,
+            MarkerPlace::ArrowRest => {
+                Some(self.grip + Vector3::new(0.0, 0.0, 0.04) + self.body.facing * 0.025)
+            }
+            MarkerPlace::DrawShoulder => {
+                let out = (self.body.shoulders[1] - self.body.shoulders[0]).normalize();
+                Some(self.body.shoulders[1] + out * 0.045 + Vector3::new(0.0, 0.0, 0.052))
+            }
+            MarkerPlace::WandFirst | MarkerPlace::WandSecond => None,
+        }
     }
 
     /// The archer's solids in the colours given.

@@ -75,6 +75,14 @@ impl BoardMotion {
                 ),
             ),
         });
+        self.wave(rng, &views, all);
+        self.lay_on_line();
+    }
+
+    /// Shown to the cameras in many places, held still every other time.
+    fn wave(&mut self, rng: &mut ChaCha8Rng, views: &[View], all: Vector3<f64>) {
+        let plan = &self.plan;
+        let middle = Point3::from(plan.middle_m);
         let mut at_s = plan.waved_from_s + 0.7;
         let mut count = 0;
         while at_s < plan.waved_until_s - 0.3 {
@@ -114,6 +122,11 @@ impl BoardMotion {
             at_s += still + rng.random_range(0.60..0.95);
             count += 1;
         }
+    }
+
+    /// Laid on the shooting line, then taken away.
+    fn lay_on_line(&mut self) {
+        let plan = &self.plan;
         let lying = Isometry3::from_parts(
             Translation3::identity(),
             UnitQuaternion::from_axis_angle(

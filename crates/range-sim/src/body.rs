@@ -73,26 +73,30 @@ impl Body {
 
     /// The solids of trunk, head, legs and arms. Always the same number in the same order.
     pub(crate) fn solids(&self, palette: &Palette) -> Vec<Solid> {
-        let s = self.height / 1.75;
-        let skin = Paint {
-            rgb: palette.skin,
-            grain: 0.06,
-            gloss: 0.06,
-            marker: false,
-        };
-        let shirt = Paint::cloth(palette.shirt);
-        let trousers = Paint::cloth(palette.trousers);
-        let shoes = Paint::matt(palette.shoes);
-        let hair = Paint {
-            rgb: palette.hair,
-            grain: 0.35,
-            gloss: 0.1,
-            marker: false,
-        };
-        let up = Vector3::z();
-        let left = up.cross(&self.facing);
-        let mut out = Vec::with_capacity(40);
-        // Legs.
+        let paints = Paints::of(palette);
+        let mut out = Vec::with_capacity(64);
+        self.legs(&paints, &mut out);
+        self.trunk(&paints, &mut out);
+        self.girdle(paints.shirt, &mut out);
+        self.face(&paints, &mut out);
+        self.hair(&paints, palette.cap.is_some(), &mut out);
+        self.arms(&paints, &mut out);
+        out
+    }
+
+    /// Size against a person of 1.75 m.
+    fn scale(&self) -> f64 {
+        self.height / 1.75
+    }
+
+    fn legs(
+        &self,
+        &Paints {
+            trousers, shoes, ..
+        }: &Paints,
+        out: &mut Vec<Solid>,
+    ) {
+        let s = self.scale();
         for k in 0..2 {
             out.push(Solid::cone(
                 self.hips[k],
@@ -112,7 +116,19 @@ impl Body {
             let sole = self.toes[k];
             out.push(Solid::cone(heel, sole, 0.040 * s, 0.034 * s, shoes));
         }
-        // Trunk: hips, waist, chest, shoulder girdle; flattened front to back.
+    }
+
+    /// Hips, waist, chest; flattened front to back.
+    fn trunk(
+        &self,
+        &Paints {
+            trousers, shirt, ..
+        }: &Paints,
+        out: &mut Vec<Solid>,
+    ) {
+        let s = self.scale();
+        let up = Vector3::z();
+        let left = up.cross(&self.facing);
         let spread = left * (0.075 * s);
         let hip_line = self.pelvis;
         out.push(
@@ -169,6 +185,12 @@ impl Body {
             Solid::cone(waist, self.chest, 0.125 * s, 0.125 * s, shirt)
                 .flattened(self.facing, 0.86),
         );
+    }
+
+    /// From the chest to shoulders and neck.
+    fn girdle(&self, shirt: Paint, out: &mut Vec<Solid>) {
+        let s = self.scale();
+        let wide = Vector3::z().cross(&self.facing) * (0.082 * s);
         for k in 0..2 {
             let side = if k == 0 { wide } else { -wide };
             out.push(
@@ -196,7 +218,12 @@ impl Body {
             0.060 * s,
             shirt,
         ));
-        // Neck and head.
+    }
+
+    /// Neck, skull, face.
+    fn face(&self, &Paints { skin, hair, .. }: &Paints, out: &mut Vec<Solid>) {
+        let s = self.scale();
+        let up = Vector3::z();
         out.push(Solid::cone(
             self.neck,
             self.head + up * (-0.03 * s),
@@ -255,6 +282,12 @@ impl Body {
                 .flattened(face.cross(&up), 0.5),
             );
         }
+    }
+
+    fn hair(&self, &Paints { hair, cap, .. }: &Paints, capped: bool, out: &mut Vec<Solid>) {
+        let s = self.scale();
+        let (up, face) = (Vector3::z(), self.gaze);
+        let skull = self.head + up * (0.022 * s);
         let hair_at = skull - face * (0.026 * s) + up * (0.014 * s);
         out.push(Solid::ball(hair_at, 0.095 * s, hair).flattened(face.cross(&up), 0.86));
         out.push(Solid::cone(
@@ -264,12 +297,11 @@ impl Body {
             0.045 * s,
             hair,
         ));
-        let cap = Paint::cloth(palette.cap.unwrap_or(palette.hair));
         let crown = skull + up * (0.030 * s);
         out.push(
             Solid::ball(crown, 0.094 * s, cap)
                 .flattened(face.cross(&up), 0.88)
-                .shown(palette.cap.is_some()),
+                .shown(capped),
         );
         let brim = crown + face * (0.085 * s) - up * (0.002 * s);
         out.push(
@@ -281,9 +313,13 @@ impl Body {
                 cap,
             )
             .flattened(up, 0.14)
-            .shown(palette.cap.is_some()),
+            .shown(capped),
         );
-        // Arms: sleeves to the middle of the upper arm, then skin.
+    }
+
+    /// Arms with sleeves to the middle of the upper arm, then skin.
+    fn arms(&self, &Paints { skin, shirt, .. }: &Paints, out: &mut Vec<Solid>) {
+        let s = self.scale();
         for k in 0..2 {
             let sleeve_end = self.shoulders[k] + (self.elbows[k] - self.shoulders[k]) * 0.62;
             out.push(Solid::cone(
@@ -331,6 +367,39 @@ impl Body {
                 skin,
             ));
         }
-        out
+    }
+}
+
+/// Surfaces of a person.
+#[derive(Debug, Clone, Copy)]
+struct Paints {
+    skin: Paint,
+    shirt: Paint,
+    trousers: Paint,
+    shoes: Paint,
+    hair: Paint,
+    cap: Paint,
+}
+
+impl Paints {
+    fn of(palette: &Palette) -> Self {
+        Self {
+            skin: Paint {
+                rgb: palette.skin,
+                grain: 0.06,
+                gloss: 0.06,
+                marker: false,
+            },
+            shirt: Paint::cloth(palette.shirt),
+            trousers: Paint::cloth(palette.trousers),
+            shoes: Paint::matt(palette.shoes),
+            hair: Paint {
+                rgb: palette.hair,
+                grain: 0.35,
+                gloss: 0.1,
+                marker: false,
+            },
+            cap: Paint::cloth(palette.cap.unwrap_or(palette.hair)),
+        }
     }
 }

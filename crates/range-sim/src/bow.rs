@@ -31,11 +31,18 @@ const STRING: Paint = Paint {
 
 /// Solids of bow, string and arrow; always the same number in the same order.
 pub(crate) fn solids(state: &ArcherState, scale: f64, fletching: [f32; 3]) -> Vec<Solid> {
-    let mut out = Vec::with_capacity(40);
-    let (up, forward) = (state.bow_up, state.bow_forward);
-    let grip = state.grip;
+    let mut out = Vec::with_capacity(64);
+    riser_and_limbs(state, scale.sqrt(), &mut out);
+    fittings(state, scale.sqrt(), &mut out);
+    arrow(state, scale, fletching, &mut out);
+    band(state, &mut out);
+    out
+}
+
+/// Riser, grip, limbs and string.
+fn riser_and_limbs(state: &ArcherState, s: f64, out: &mut Vec<Solid>) {
+    let (up, forward, grip) = (state.bow_up, state.bow_forward, state.grip);
     let bow = state.bow_shown;
-    let s = scale.sqrt();
     // Riser: a gentle reflex curve through the grip.
     let spine: Vec<Point3<f64>> = [
         (-0.31, -0.01),
@@ -98,7 +105,12 @@ pub(crate) fn solids(state: &ArcherState, scale: f64, fletching: [f32; 3]) -> Ve
             out.push(Solid::cone(part(k), part(k + 1), 0.0013, 0.0013, STRING).shown(bow));
         }
     }
-    // Stabiliser and sight.
+}
+
+/// Stabiliser and sight.
+fn fittings(state: &ArcherState, s: f64, out: &mut Vec<Solid>) {
+    let (up, forward, grip) = (state.bow_up, state.bow_forward, state.grip);
+    let bow = state.bow_shown;
     let base = grip - up * (0.085 * s) + forward * 0.03;
     for k in 0..3 {
         let part = |j: i32| base + forward * (0.24 * f64::from(j));
@@ -118,9 +130,12 @@ pub(crate) fn solids(state: &ArcherState, scale: f64, fletching: [f32; 3]) -> Ve
     out.push(Solid::cone(sight, sight + forward * 0.16, 0.004, 0.004, CARBON).shown(bow));
     let bar = sight + forward * 0.16;
     out.push(Solid::cone(bar + up * 0.05, bar - up * 0.07, 0.005, 0.005, CARBON).shown(bow));
-    // Arrow.
-    let nock = state.nock.unwrap_or(grip);
-    let shown = state.nock.is_some() && bow;
+}
+
+/// Shaft and vanes.
+fn arrow(state: &ArcherState, scale: f64, fletching: [f32; 3], out: &mut Vec<Solid>) {
+    let nock = state.nock.unwrap_or(state.grip);
+    let shown = state.nock.is_some() && state.bow_shown;
     let length = 0.74 * scale;
     for k in 0..3 {
         let part = |j: i32| nock + state.arrow * (length * f64::from(j) / 3.0);
@@ -144,8 +159,11 @@ pub(crate) fn solids(state: &ArcherState, scale: f64, fletching: [f32; 3]) -> Ve
             .shown(shown),
         );
     }
-    // Exercise band: from the grip hand to the hook.
-    let band = state.band;
+}
+
+/// Exercise band: from the grip hand to the hook.
+fn band(state: &ArcherState, out: &mut Vec<Solid>) {
+    let grip = state.grip;
     for k in 0..3 {
         let part = |j: i32| grip + (state.hook - grip) * (f64::from(j) / 3.0);
         out.push(
@@ -157,8 +175,7 @@ pub(crate) fn solids(state: &ArcherState, scale: f64, fletching: [f32; 3]) -> Ve
                 Paint::matt([0.03, 0.30, 0.10]),
             )
             .flattened(Vector3::z(), 0.5)
-            .shown(band),
+            .shown(state.band),
         );
     }
-    out
 }

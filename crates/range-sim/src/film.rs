@@ -5,7 +5,7 @@ use crate::error::RangeSimError;
 use crate::film_time::TICKS_PER_SECOND;
 use crate::paint::draw_frame;
 use crate::picture::{Developer, Planes};
-use crate::scenario::{FilmCodec, Scenario};
+use crate::scenario::{FilmCamera, FilmCodec, Scenario};
 use crate::sound::{SOUND_RATE_HZ, hear};
 use crate::stage::Stage;
 use crate::truth::Truth;
@@ -126,27 +126,8 @@ pub fn render(
     Ok(Rendered { videos, truth })
 }
 
-fn film(
-    world: &World,
-    view: usize,
-    path: &Path,
-    progress: &mut dyn FnMut(usize),
-) -> Result<(), RangeSimError> {
-    let camera = &world.scenario.cameras[view];
-    let ticks = world.frame_ticks(view);
-    let until_s = ticks
-        .last()
-        .map_or(0.0, |&tick| tick as f64 / f64::from(TICKS_PER_SECOND))
-        + 1.0 / camera.rate_hz;
-    let sound = camera.sound.then(|| {
-        hear(
-            world,
-            &world.views[view],
-            world.scenario.seed + view as u64,
-            until_s,
-        )
-    });
-    let settings = ClipSettings {
+fn clip_settings(camera: &FilmCamera) -> ClipSettings {
+    ClipSettings {
         width_px: camera.image_size.width_px,
         height_px: camera.image_size.height_px,
         codec: match camera.codec {
@@ -171,7 +152,30 @@ fn film(
             ..SoundSettings::default()
         }),
         ..ClipSettings::default()
-    };
+    }
+}
+
+fn film(
+    world: &World,
+    view: usize,
+    path: &Path,
+    progress: &mut dyn FnMut(usize),
+) -> Result<(), RangeSimError> {
+    let camera = &world.scenario.cameras[view];
+    let ticks = world.frame_ticks(view);
+    let until_s = ticks
+        .last()
+        .map_or(0.0, |&tick| tick as f64 / f64::from(TICKS_PER_SECOND))
+        + 1.0 / camera.rate_hz;
+    let sound = camera.sound.then(|| {
+        hear(
+            world,
+            &world.views[view],
+            world.scenario.seed + view as u64,
+            until_s,
+        )
+    });
+    let settings = clip_settings(camera);
     let mut writer = ClipWriter::create(path, &settings)?;
     let (send, receive) = std::sync::mpsc::sync_channel::<(i64, Picture)>(BATCH);
     let sound = sound.unwrap_or_default();
@@ -209,7 +213,10 @@ fn film(
             }
         }
         drop(send);
-        encoder.join().map_err(|_| RangeSimError::Encoder)??;
+        match encoder.join() {
+            Ok(written) => written?,
+            Err(_panic) => return Err(RangeSimError::Encoder),
+        }
         Ok(())
     })
 }

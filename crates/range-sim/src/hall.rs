@@ -55,6 +55,14 @@ pub(crate) fn noise(x: f64, y: f64, seed: u32) -> f32 {
     2.0 * (top * (1.0 - sy) + low * sy) - 1.0
 }
 
+#[expect(
+    clippy::cast_possible_truncation,
+    reason = "brightness is single precision"
+)]
+fn single(brightness: f64) -> f32 {
+    brightness as f32
+}
+
 fn rough(x: f64, y: f64, seed: u32) -> f32 {
     0.5 * noise(x, y, seed)
         + 0.3 * noise(2.3 * x, 2.3 * y, seed + 1)
@@ -129,8 +137,10 @@ impl Hall {
         }
         let mut nearest: Option<(f64, Rgb)> = None;
         for item in &self.furniture {
-            if let Some((t, axis, positive)) = enter(from, along, &item.low, &item.high) {
-                if t < nearest.map_or(reach, |hit| hit.0) {
+            if let Some((t, axis, positive)) = enter(from, along, &item.low, &item.high)
+                && t < nearest.map_or(reach, |hit| hit.0)
+            {
+                {
                     let light = match (axis, positive) {
                         (2, true) => 1.0,
                         (2, false) => 0.35,
@@ -159,7 +169,7 @@ impl Hall {
         match wall {
             4 => self.floor(at.x, at.y),
             5 => self.ceiling(at.x, at.y),
-            1 => self.net(at.y, at.z),
+            1 => Self::net(at.y, at.z),
             0 => self.brick(at.y, at.z, 31),
             2 => self.side_wall(at.x, at.z, 47, false),
             _ => self.side_wall(at.x, at.z, 53, true),
@@ -204,9 +214,9 @@ impl Hall {
             mark(&mut rgb, [0.05, 0.26, 0.16], 1.2);
         }
         // Pools of light under the lamps; dark toward the walls.
-        let lamps = 0.86 + 0.14 * ((x * 0.9).cos() * (y * 1.05).cos()) as f32;
-        let wall =
-            ((x - ROOM.0[0]).min(y - ROOM.0[1]).min(ROOM.1[1] - y) as f32).clamp(0.0, 1.5) / 1.5;
+        let lamps = 0.86 + 0.14 * single((x * 0.9).cos() * (y * 1.05).cos());
+        let to_wall = (x - ROOM.0[0]).min(y - ROOM.0[1]).min(ROOM.1[1] - y);
+        let wall = single(to_wall.clamp(0.0, 1.5) / 1.5);
         tint(rgb, lamps * (0.62 + 0.38 * wall))
     }
 
@@ -224,12 +234,12 @@ impl Hall {
             + 0.10 * rough(u * 30.0, z * 30.0, seed + 6);
         tint(
             [0.30, 0.15, 0.10],
-            tone * stain * (0.75 + 0.25 * (z / 1.5).min(1.0) as f32),
+            tone * stain * (0.75 + 0.25 * single((z / 1.5).min(1.0))),
         )
     }
 
     fn side_wall(&self, x: f64, z: f64, seed: u32, far: bool) -> Rgb {
-        let shade = 0.80 + 0.20 * (z / 2.5).min(1.0) as f32;
+        let shade = 0.80 + 0.20 * single((z / 2.5).min(1.0));
         // Pennants on a cord.
         if far {
             let (index, along) = cell(x, 0.42);
@@ -264,10 +274,8 @@ impl Hall {
             if (0.3..2.1).contains(&along) {
                 let frame = (along - 1.2).abs() < 0.03
                     || (z - 3.8).abs() < 0.025
-                    || along < 0.36
-                    || along > 2.04
-                    || z < 3.16
-                    || z > 4.44;
+                    || !(0.36..=2.04).contains(&along)
+                    || !(3.16..=4.44).contains(&z);
                 if frame {
                     return [0.30, 0.30, 0.31];
                 }
@@ -300,7 +308,7 @@ impl Hall {
         tint([0.50, 0.49, 0.43], tone * joint * shade)
     }
 
-    fn net(&self, y: f64, z: f64) -> Rgb {
+    fn net(y: f64, z: f64) -> Rgb {
         let fold = 1.0 + 0.35 * noise(y * 2.6, z * 0.25, 91) + 0.12 * noise(y * 9.0, z * 0.8, 92);
         let mesh = if cell(y, 0.06).1 < 0.014 || cell(z, 0.06).1 < 0.014 {
             1.25

@@ -73,7 +73,11 @@ pub(crate) fn draw_frame(
                 draw_marker(view, stage, camera_s, track, &lamps, canvas);
             }
             Some(track) => draw_cone(view, stage, camera_s, track, &lamps, canvas),
-            None => draw_board(world, view, stage, camera_s, &lamps, canvas),
+            None => {
+                if let Some(board) = &world.board {
+                    draw_board(board, view, stage, camera_s, &lamps, canvas);
+                }
+            }
         }
     }
 }

@@ -7,7 +7,6 @@ use crate::projection::project;
 use crate::stage::Stage;
 use crate::track::{MOST_INSTANTS, Sweep, exposure_instants};
 use crate::view::View;
-use crate::world::World;
 use nalgebra::{Isometry3, Matrix3, Point3, Vector3};
 
 /// Where a ray through the camera's origin meets the sheet.
@@ -156,113 +155,130 @@ pub(crate) fn look(board: &BoardMotion, hit: &Hit, footprint: &Footprint) -> (f6
     (cover, (1.0 - ink - arrow_ink).max(0.0))
 }
 
+/// The part of the picture that the board sweeps during a frame.
+fn sweep(board: &BoardMotion, view: &View, camera_s: f64) -> Option<Sweep> {
+    let shutter = view.camera.shutter;
+    let length_s = shutter.readout_s.abs() + shutter.exposure_s;
+    let centre_row = 0.5 * (f64::from(view.camera.image_size.height_px) - 1.0);
+    let (half_x, half_y) = board.half_sheet();
+    let mut corners = Vec::with_capacity(8);
+    for delay in [-0.5, 0.5] {
+        let instant = view.row_instant_s(camera_s, centre_row) + delay * length_s;
+        let pose = view.camera_from_range_at(instant) * board.middle_at(instant);
+        for (sx, sy) in [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)] {
+            let corner = pose * Point3::new(sx * half_x, sy * half_y, 0.0);
+            corners.push(project(&view.camera.lens, &corner)?);
+        }
+    }
+    let moved = (0..4)
+        .map(|k| (corners[k] - corners[k + 4]).norm())
+        .fold(0.0, f64::max);
+    Some(Sweep {
+        segments: (0..8)
+            .map(|k| (corners[k], corners[k / 4 * 4 + (k + 1) % 4]))
+            .collect(),
+        reach: 4.0 + 60.0 * (board.plan.bend_m / 0.01).abs().min(1.0),
+        speed_px_s: moved / length_s.max(1e-6),
+    })
+}
+
+/// The sheet at one instant of the exposure, and the light on its printed side and on its back.
+type Lit = (Sheet, [f64; 2]);
+
+/// `(depth, cover, brightness)` of the board in a pixel, given its ray and those beside it and below it.
+fn expose(
+    board: &BoardMotion,
+    sheets: &[Lit],
+    [here, right, below]: &[Vector3<f64>; 3],
+) -> Option<(f64, f64, f64)> {
+    let (half_x, half_y) = board.half_sheet();
+    let (mut cover, mut white, mut depth, mut light) = (0.0, 0.0, 0.0, 0.0);
+    let mut known = None;
+    for (sheet, lights) in sheets {
+        let Some(hit) = sheet.meet(board, here) else {
+            continue;
+        };
+        if hit.x_m.abs() > half_x + 0.02 || hit.y_m.abs() > half_y + 0.02 {
+            continue;
+        }
+        // One footprint serves the whole exposure: it changes far less than the place does.
+        let footprint = if let Some(footprint) = known {
+            footprint
+        } else {
+            let (Some(right), Some(below)) = (sheet.meet(board, right), sheet.meet(board, below))
+            else {
+                continue;
+            };
+            *known.insert(Footprint::of(&hit, &right, &below))
+        };
+        let (part, tone) = look(board, &hit, &footprint);
+        cover += part;
+        white += part * tone;
+        depth += part * hit.t;
+        light += part * lights[usize::from(!hit.printed)];
+    }
+    (cover > 1e-4).then(|| {
+        let tone = 0.035 + 0.745 * white / cover;
+        (
+            depth / cover,
+            cover / sheets.len() as f64,
+            tone * light / cover,
+        )
+    })
+}
+
 /// Draws the board over a frame: each row at its own instants, cells filtered by the pixel.
 pub(crate) fn draw_board(
-    world: &World,
+    board: &BoardMotion,
     view: &View,
     stage: &Stage,
     camera_s: f64,
     lamps: &Lamps,
     canvas: &mut Canvas,
 ) {
-    let Some(board) = &world.board else { return };
-    let exposure = view.camera.shutter.exposure_s;
-    let readout = view.camera.shutter.readout_s.abs();
-    let (half_x, half_y) = board.half_sheet();
-    let centre_row = 0.5 * (canvas.height as f64 - 1.0);
-    let pose_at = |instant: f64| view.camera_from_range_at(instant) * board.middle_at(instant);
-    let mut corners = Vec::with_capacity(8);
-    for delay in [-0.5, 0.5] {
-        let instant = view.row_instant_s(camera_s, centre_row) + delay * (readout + exposure);
-        for (sx, sy) in [(-1.0, -1.0), (1.0, -1.0), (1.0, 1.0), (-1.0, 1.0)] {
-            let point = pose_at(instant) * Point3::new(sx * half_x, sy * half_y, 0.0);
-            let Some(pixel) = project(&view.camera.lens, &point) else {
-                return;
-            };
-            corners.push(pixel);
-        }
-    }
-    let moved = (0..4)
-        .map(|k| (corners[k] - corners[k + 4]).norm())
-        .fold(0.0, f64::max);
-    let sweep = Sweep {
-        segments: (0..8)
-            .map(|k| (corners[k], corners[k / 4 * 4 + (k + 1) % 4]))
-            .collect(),
-        reach: 4.0 + 60.0 * (board.plan.bend_m / 0.01).min(1.0),
-        speed_px_s: moved / (readout + exposure).max(1e-6),
+    let Some(sweep) = sweep(board, view, camera_s) else {
+        return;
     };
+    let exposure = view.camera.shutter.exposure_s;
     let count = exposure_instants(exposure, sweep.speed_px_s, 0.5);
     let (Some((y0, y1)), Some(columns)) = (sweep.rows(canvas.height), sweep.columns(canvas.width))
     else {
         return;
     };
-    let mut poses = Vec::with_capacity(MOST_INSTANTS);
+    let mut sheets: Vec<Lit> = Vec::with_capacity(MOST_INSTANTS);
     for y in y0..y1 {
         let Some((from, to)) = sweep.span(y as f64, columns) else {
             continue;
         };
-        poses.clear();
-        poses.extend((0..count).map(|k| {
+        sheets.clear();
+        sheets.extend((0..count).map(|k| {
             let share = (k as f64 + 0.5) / count as f64 - 0.5;
-            let pose = pose_at(view.row_instant_s(camera_s, y as f64) + exposure * share);
+            let instant = view.row_instant_s(camera_s, y as f64) + exposure * share;
+            let pose = view.camera_from_range_at(instant) * board.middle_at(instant);
             let facing = pose.rotation * Vector3::z();
             let lights = [facing, -facing].map(|normal| 0.35 + 0.65 * lamps.on(&normal, false));
             (Sheet::of(&pose), lights)
         }));
         for x in from..to {
             let at = y * canvas.width + x;
+            let here = stage.direction(at);
             // At the picture's edge the ray beyond it is the one before, turned round.
             let beside = |step: usize, last: bool| {
                 if last {
-                    stage.direction(at) * 2.0 - stage.direction(at - step)
+                    here * 2.0 - stage.direction(at - step)
                 } else {
                     stage.direction(at + step)
                 }
             };
-            let here = stage.direction(at);
-            let (mut cover, mut white, mut depth, mut light) = (0.0, 0.0, 0.0, 0.0);
-            let mut footprint = None;
-            for (sheet, lights) in &poses {
-                let Some(hit) = sheet.meet(board, &here) else {
-                    continue;
-                };
-                if hit.x_m.abs() > half_x + 0.02 || hit.y_m.abs() > half_y + 0.02 {
-                    continue;
-                }
-                if footprint.is_none() {
-                    // One footprint serves the whole exposure: it changes far less than the place does.
-                    let right = beside(1, x + 1 == canvas.width);
-                    let below = beside(canvas.width, y + 1 == canvas.height);
-                    let (Some(right), Some(below)) =
-                        (sheet.meet(board, &right), sheet.meet(board, &below))
-                    else {
-                        continue;
-                    };
-                    footprint = Some(Footprint::of(&hit, &right, &below));
-                }
-                let Some(footprint) = &footprint else {
-                    continue;
-                };
-                let (part, tone) = look(board, &hit, footprint);
-                cover += part;
-                white += part * tone;
-                depth += part * hit.t;
-                light += part * lights[usize::from(!hit.printed)];
-            }
-            if cover > 1e-4 {
-                let tone = 0.035 + 0.745 * white / cover;
+            let right = beside(1, x + 1 == canvas.width);
+            let below = beside(canvas.width, y + 1 == canvas.height);
+            if let Some((depth, cover, bright)) = expose(board, &sheets, &[here, right, below]) {
                 #[expect(
                     clippy::cast_possible_truncation,
                     reason = "colours are single precision"
                 )]
-                let value = (tone * light / cover) as f32;
-                canvas.lay(
-                    (x, y),
-                    depth / cover - 0.004,
-                    cover / count as f64,
-                    [value, value, value * 0.97],
-                );
+                let value = bright as f32;
+                canvas.lay((x, y), depth - 0.004, cover, [value, value, value * 0.97]);
             }
         }
     }

@@ -21,17 +21,17 @@ fn single(v: &Vector3<f64>) -> Triple {
     [v.x as f32, v.y as f32, v.z as f32]
 }
 
-#[inline(always)]
+#[inline]
 fn dot(p: Triple, q: Triple) -> f32 {
     p[0] * q[0] + p[1] * q[1] + p[2] * q[2]
 }
 
-#[inline(always)]
+#[inline]
 fn at_least(x: f32, floor: f32) -> f32 {
     if x > floor { x } else { floor }
 }
 
-#[inline(always)]
+#[inline]
 fn at_most(x: f32, top: f32) -> f32 {
     if x < top { x } else { top }
 }
@@ -97,7 +97,7 @@ impl Cone {
         }
     }
 
-    #[inline(always)]
+    #[inline]
     fn widened<const FLAT: bool>(&self, v: Triple) -> Triple {
         if FLAT {
             [
@@ -147,9 +147,7 @@ impl Cone {
             out.entry[i] = entry;
             out.along[i] = along;
             out.radius[i] = radius;
-            for k in 0..3 {
-                out.away[k][i] = away[k];
-            }
+            (out.away[0][i], out.away[1][i], out.away[2][i]) = (away[0], away[1], away[2]);
             out.pull[i] = pull;
         }
         out.cover.iter().fold(0.0_f32, |most, &c| at_least(c, most)) > 0.0
@@ -238,9 +236,9 @@ impl Shade {
                 spot[i] = self.gloss * x8 * x8 * x8;
             }
         }
-        for k in 0..3 {
+        for (plane, colour) in light.iter_mut().zip(self.rgb) {
             for i in 0..TILE {
-                light[k][i] += (self.rgb[k] * bright[i] + spot[i]) * passes.cover[i];
+                plane[i] += (colour * bright[i] + spot[i]) * passes.cover[i];
             }
         }
     }

@@ -179,8 +179,14 @@ mod tests {
             canvas.clear(&stage.background);
             draw_marker(view, &stage, camera_s, &track, &lamps, &mut canvas);
             let (mut w, mut x, mut y) = (0.0, 0.0, 0.0);
-            for py in exact.y as usize - 20..exact.y as usize + 21 {
-                for px in exact.x as usize - 20..exact.x as usize + 21 {
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "inside the picture"
+            )]
+            let (left, top) = (exact.x as usize - 20, exact.y as usize - 20);
+            for py in top..top + 41 {
+                for px in left..left + 41 {
                     let cover = f64::from(canvas.light[0][py * 1920 + px]);
                     w += cover;
                     x += cover * px as f64;
@@ -193,7 +199,6 @@ mod tests {
             worst = worst.max(miss);
         }
         let rms = f64::sqrt(square / count);
-        println!("{count} balls: {rms:.4} px rms, worst {worst:.4} px");
         // Of this, up to 0.01 px is no error of drawing: the outline's middle is not the image of the middle
         // (perspective), and the exposure averages over a curved way.
         assert!(

@@ -249,9 +249,9 @@ impl Developer {
         let mut eight = Vec::new();
         let mut ten = Vec::new();
         if self.bit_depth == 10 {
-            ten.reserve(fine.len())
+            ten.reserve(fine.len());
         } else {
-            eight.reserve(fine.len())
+            eight.reserve(fine.len());
         }
         for row in fine.chunks_exact(width).take(height) {
             let from = rng.random_range(0..POOL);

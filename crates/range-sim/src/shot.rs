@@ -236,51 +236,10 @@ impl Shot {
     fn set_expansion(&mut self) {
         let t = self.times;
         let plan = &self.plan;
-        let length = plan.expansion_s;
-        let steady = |travel: f64| {
-            // Runs until release without stopping; the ease-out lies just behind it.
-            let rate = travel / (length - 0.1 - 0.02);
-            vec![
-                (t.expansion_s - 0.02, 0.0),
-                (t.expansion_s + 0.2_f64.min(0.3 * length), rate),
-                (t.release_s, rate),
-                (t.release_s + 0.04, 0.0),
-            ]
-        };
-        // Lobes cut the steady movement to zero, reverse it by `depth`, and let it go on.
-        let with_lobe = |knots: &mut Vec<(f64, f64)>, after: f64, lobe_length: f64, depth: f64| {
-            let edge = 0.05;
-            let start = t.expansion_s + after;
-            let end = start + lobe_length;
-            let profile = Profile::new(0.0, knots);
-            let rate_at =
-                |time: f64| (profile.value(time + 1e-4) - profile.value(time - 1e-4)) / 2e-4;
-            let (before, behind) = (rate_at(start - edge), rate_at(end + edge));
-            knots.retain(|knot| knot.0 < start - edge || knot.0 > end + edge);
-            let rate = -depth / (0.65 * lobe_length);
-            knots.extend([
-                (start - edge, before),
-                (start, 0.0),
-                (start + 0.35 * lobe_length, rate),
-                (end - 0.35 * lobe_length, rate),
-                (end, 0.0),
-                (end + edge, behind),
-            ]);
-            knots.sort_by(|a, b| a.0.total_cmp(&b.0));
-        };
-        let mut hook = steady(plan.hook_travel_m);
-        let mut around = steady(plan.around_m);
+        let mut hook = steady(&t, plan.expansion_s, plan.hook_travel_m);
+        let mut around = steady(&t, plan.expansion_s, plan.around_m);
         let mut slip = Vec::new();
         let mut push = Vec::new();
-        let bell = |start: f64, length: f64, travel: f64| {
-            let rate = travel / (0.65 * length);
-            [
-                (start, 0.0),
-                (start + 0.35 * length, rate),
-                (start + 0.65 * length, rate),
-                (start + length, 0.0),
-            ]
-        };
         for fault in &plan.faults {
             match *fault {
                 FaultPlan::Collapse {
@@ -294,14 +253,14 @@ impl Shot {
                     length_s,
                     depth_m,
                 } => {
-                    with_lobe(&mut hook, after_s, length_s, depth_m);
+                    with_lobe(&mut hook, t.expansion_s + after_s, length_s, depth_m);
                 }
                 FaultPlan::GivesWayAround {
                     after_s,
                     length_s,
                     depth_m,
                 } => {
-                    with_lobe(&mut around, after_s, length_s, depth_m);
+                    with_lobe(&mut around, t.expansion_s + after_s, length_s, depth_m);
                 }
                 FaultPlan::HookSlip {
                     after_s,
@@ -310,7 +269,7 @@ impl Shot {
                     drag_m,
                 } => {
                     slip.extend(bell(t.expansion_s + after_s, length_s, slip_m));
-                    with_lobe(&mut hook, after_s, length_s, drag_m);
+                    with_lobe(&mut hook, t.expansion_s + after_s, length_s, drag_m);
                 }
                 FaultPlan::Slow {
                     after_s,
@@ -453,4 +412,46 @@ fn forearm(length: f64, behind: f64, over: f64) -> Vector3<f64> {
         .max(0.0)
         .sqrt();
     Vector3::new(-along, behind, over)
+}
+
+/// A steady movement through the expansion; it runs until release without stopping, the ease-out lies just behind.
+fn steady(t: &PhaseTimes, length_s: f64, travel_m: f64) -> Vec<(f64, f64)> {
+    let rate = travel_m / (length_s - 0.1 - 0.02);
+    vec![
+        (t.expansion_s - 0.02, 0.0),
+        (t.expansion_s + 0.2_f64.min(0.3 * length_s), rate),
+        (t.release_s, rate),
+        (t.release_s + 0.04, 0.0),
+    ]
+}
+
+/// A lobe cuts a steady movement to zero, reverses it by `depth_m`, and lets it go on.
+fn with_lobe(knots: &mut Vec<(f64, f64)>, start_s: f64, length_s: f64, depth_m: f64) {
+    let edge = 0.05;
+    let end_s = start_s + length_s;
+    let profile = Profile::new(0.0, knots);
+    let rate_at = |time: f64| (profile.value(time + 1e-4) - profile.value(time - 1e-4)) / 2e-4;
+    let (before, behind) = (rate_at(start_s - edge), rate_at(end_s + edge));
+    knots.retain(|knot| knot.0 < start_s - edge || knot.0 > end_s + edge);
+    let rate = -depth_m / (0.65 * length_s);
+    knots.extend([
+        (start_s - edge, before),
+        (start_s, 0.0),
+        (start_s + 0.35 * length_s, rate),
+        (end_s - 0.35 * length_s, rate),
+        (end_s, 0.0),
+        (end_s + edge, behind),
+    ]);
+    knots.sort_by(|a, b| a.0.total_cmp(&b.0));
+}
+
+/// One eased move as rates at knots.
+fn bell(start_s: f64, length_s: f64, travel_m: f64) -> [(f64, f64); 4] {
+    let rate = travel_m / (0.65 * length_s);
+    [
+        (start_s, 0.0),
+        (start_s + 0.35 * length_s, rate),
+        (start_s + 0.65 * length_s, rate),
+        (start_s + length_s, 0.0),
+    ]
 }

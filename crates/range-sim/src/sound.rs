@@ -42,7 +42,7 @@ impl Wave {
         };
         let tones = (0..count)
             .map(|_| Tone {
-                omega: std::f64::consts::TAU * low * (high / low as f64).powf(rng.random::<f64>()),
+                omega: std::f64::consts::TAU * low * (high / low).powf(rng.random::<f64>()),
                 damping: 1.0 / rng.random_range(short..long),
                 amplitude: loudness * rng.random_range(0.4..1.0) * 1.6 / f64::from(count).sqrt(),
                 phase: rng.random_range(0.0..std::f64::consts::TAU),

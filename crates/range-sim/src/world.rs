@@ -109,7 +109,7 @@ impl World {
             let ends = self.wand(range_s)?;
             return Some(ends[usize::from(place == MarkerPlace::WandSecond)]);
         }
-        self.archer.marker(&self.archer.at(range_s), place)
+        self.archer.at(range_s).marker(place)
     }
 
     /// Both ends of the wand while it is waved.
@@ -330,7 +330,7 @@ impl World {
             let found = if wand {
                 self.marker(plan.place, range_s)
             } else {
-                self.archer.marker(state, plan.place)
+                state.marker(plan.place)
             };
             let centre = found.unwrap_or_else(Point3::origin);
             let paint = Paint {
@@ -412,8 +412,8 @@ impl World {
         for k in 0..19 {
             let (ring, turn) = match k {
                 0 => (0.0, 0.0),
-                1..=6 => (0.5, f64::from(k) * 1.047),
-                _ => (0.88, f64::from(k) * 0.5236),
+                1..=6 => (0.5, f64::from(k) * std::f64::consts::FRAC_PI_3),
+                _ => (0.88, f64::from(k) * std::f64::consts::FRAC_PI_6),
             };
             let aside = Vector3::new(turn.cos(), turn.sin(), 0.0) * (own.ra * ring);
             let target = centre.coords + aside;

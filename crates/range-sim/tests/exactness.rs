@@ -1,8 +1,6 @@
 //! The forearm is rigid; faults have the size dialled in.
 
-use drawarc_range_sim::{
-    CameraStage, CollapsePhase, FaultPlan, Scenario, TICKS_PER_SECOND, World, good_shot,
-};
+use drawarc_range_sim::{CollapsePhase, FaultPlan, Scenario, World, good_shot};
 use nalgebra::Point3;
 
 fn still_scene() -> Scenario {
