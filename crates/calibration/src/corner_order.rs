@@ -12,6 +12,9 @@ pub(crate) struct GridShape {
 /// Contrast between the two colours below which the ends stay unresolved (grey levels of 255).
 const LEAST_CONTRAST: f64 = 8.0;
 
+/// Share of the squares that must show their colour: shade and glare may spoil a few.
+const LEAST_AGREEING: f64 = 0.93;
+
 impl GridShape {
     fn at(self, column: usize, row: usize) -> usize {
         row * self.columns + column
@@ -120,6 +123,17 @@ impl GridShape {
         }
         let [even, odd] = sums.map(|(sum, count)| sum / count.max(1) as f64);
         if (even - odd).abs() < LEAST_CONTRAST {
+            return None;
+        }
+        // On a board every square is on its colour's side of the middle; a grid that is shifted by a line, or no board at
+        // all, has squares that are not.
+        let middle = f64::midpoint(even, odd);
+        let total = (self.rows - 1) * (self.columns - 1);
+        let agree = self
+            .square_centres(&corners)
+            .filter(|(centre, is_even)| (grey(*centre) > middle) == ((even > odd) == *is_even))
+            .count();
+        if (agree as f64) < LEAST_AGREEING * total as f64 {
             return None;
         }
         if even > odd {

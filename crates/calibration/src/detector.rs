@@ -2,10 +2,10 @@
 
 use crate::corner_order::GridShape;
 use crate::corner_quality::{Quality, measure};
-use crate::{Board, CalibrationError, saddle_screen};
+use crate::{Board, CalibrationError, grid_growth, saddle_screen};
 use drawarc_footage::Plane;
 use nalgebra::Point2;
-use opencv::core::{Mat, Point2f, Rect, Size, TermCriteria, TermCriteria_Type, Vector};
+use opencv::core::{Mat, Point2f, Size, TermCriteria, TermCriteria_Type, Vector};
 use opencv::{calib3d, imgproc, prelude::*};
 
 /// A borrowed 8-bit grey picture without padding, row by row.
@@ -107,8 +107,6 @@ const WINDOW_SHARE: f64 = 0.4;
 const WINDOW_PX: (i32, i32) = (2, 8);
 /// Refinement may move a corner by this share of the distance to its nearest neighbour, no more.
 const MOVE_SHARE: f64 = 0.35;
-/// Parts of a picture in which the board is looked for, at most.
-const PARTS: usize = 2;
 /// Refinement ends at this step (px) or after this many steps.
 const REFINE_END_PX: f64 = 1e-4;
 const REFINE_STEPS: i32 = 60;
@@ -178,7 +176,7 @@ impl BoardDetector {
         let mut found = Vector::<Point2f>::new();
         let flags = calib3d::CALIB_CB_ADAPTIVE_THRESH | calib3d::CALIB_CB_NORMALIZE_IMAGE;
         let (seen, scale) = match effort {
-            Effort::Quick { shrink } => return self.find_in_parts(picture, shrink.max(1), size),
+            Effort::Quick { shrink } => return self.grown(picture, shrink.max(1)),
             Effort::Thorough => {
                 let seen = calib3d::find_chessboard_corners(&full, size, &mut found, flags)?;
                 (seen, (1.0, 1.0))
@@ -205,12 +203,11 @@ impl BoardDetector {
         ))
     }
 
-    /// Looks only where saddle points cluster.
-    fn find_in_parts(
+    /// Grows the grid from saddle points.
+    fn grown(
         &self,
         picture: GrayView<'_>,
         shrink: u32,
-        size: Size,
     ) -> opencv::Result<Option<Vec<Point2<f64>>>> {
         let small = shrunk(&mat_of(picture)?, shrink)?;
         let (Ok(width), Ok(height)) = (u32::try_from(small.cols()), u32::try_from(small.rows()))
@@ -220,27 +217,17 @@ impl BoardDetector {
         let Some(view) = GrayView::new(width, height, small.data_bytes()?) else {
             return Ok(None);
         };
-        let flags = calib3d::CALIB_CB_ADAPTIVE_THRESH | calib3d::CALIB_CB_NORMALIZE_IMAGE;
         let scale = (
             f64::from(picture.width_px) / f64::from(width),
             f64::from(picture.height_px) / f64::from(height),
         );
-        let parts = saddle_screen::parts(view, self.shape.columns * self.shape.rows);
-        for [left, top, right, bottom] in parts.into_iter().take(PARTS) {
-            let part = Mat::roi(&small, Rect::new(left, top, right - left, bottom - top))?;
-            let mut found = Vector::<Point2f>::new();
-            let seen = calib3d::find_chessboard_corners(&part, size, &mut found, flags)?;
-            if seen && found.len() == self.shape.columns * self.shape.rows {
-                let place = |p: Point2f| {
-                    Point2::new(
-                        (f64::from(p.x) + f64::from(left) + 0.5) * scale.0 - 0.5,
-                        (f64::from(p.y) + f64::from(top) + 0.5) * scale.1 - 0.5,
-                    )
-                };
-                return Ok(Some(found.iter().map(place).collect()));
-            }
-        }
-        Ok(None)
+        let saddles = saddle_screen::saddles(view);
+        let grid = grid_growth::grow(&saddles, self.shape.columns, self.shape.rows);
+        Ok(grid.map(|grid| {
+            grid.into_iter()
+                .map(|p| Point2::new((p.x + 0.5) * scale.0 - 0.5, (p.y + 0.5) * scale.1 - 0.5))
+                .collect()
+        }))
     }
 
     /// Refines every corner with a window of its own; `None` where one runs away or leaves the picture.

@@ -24,6 +24,7 @@ mod corner_quality;
 mod detector;
 mod diagnostics;
 mod error;
+mod grid_growth;
 mod lens_fit;
 mod lens_start;
 mod moments;

@@ -74,7 +74,7 @@ pub struct BoardScan {
 /// Pictures wider than this are screened shrunk (px).
 const SCREEN_WIDTH_PX: u32 = 960;
 /// Every so many bursts without a board are looked at again at full size: a board far away, or flat on the ground.
-const CLOSER_LOOK: u64 = 3;
+const CLOSER_LOOK: u64 = 2;
 /// Frames this many intervals from a burst's instant belong to it.
 const BURST_REACH: f64 = 1.5;
 /// Jobs waiting for a thread, at most: bounds memory (three planes each).
@@ -128,7 +128,17 @@ pub fn scan_board(
                         };
                         // After an error the queue is still emptied: the decoder must not wait for ever.
                         if result.is_ok() {
-                            match look(&detector, settings.camera, &job) {
+                            // A panic must not leave the decoder waiting for a thread that is gone.
+                            let looked =
+                                std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
+                                    look(&detector, settings.camera, &job)
+                                }));
+                            let looked = looked.unwrap_or_else(|_panic| {
+                                Err(CalibrationError::Vision {
+                                    message: "the search for the board failed".to_owned(),
+                                })
+                            });
+                            match looked {
                                 Ok(done) => {
                                     let mut kept =
                                         kept.lock().unwrap_or_else(PoisonError::into_inner);
