@@ -76,6 +76,10 @@ pub(crate) struct NockAndRest<'a> {
 }
 
 /// Makes the arrow line; `elbow_at_anchor` places an assumed one.
+#[expect(
+    clippy::too_many_lines,
+    reason = "one rule after the other, each a few lines"
+)]
 pub(crate) fn arrow_line(
     context: &ShotContext<'_>,
     markers: Option<&NockAndRest<'_>>,

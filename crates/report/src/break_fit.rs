@@ -1,6 +1,6 @@
 //! The instant at which slow, straight movement breaks into a burst (or, backward in time, comes out of one).
 //!
-//! `e(t) = a + b τ + c τ₊^2.25`, τ = t − t_b, fitted by least squares in all three coordinates at once, scanned over t_b,
+//! `e(t) = a + b τ + c τ₊^2.25`, `τ = t − t_b`, fitted by least squares in all three coordinates at once, scanned over `t_b`,
 //! the minimum refined by a parabola. The power stands between an acceleration that is there at once (2) and one that
 //! grows evenly from nothing (3): with 0.3 mm of noise, correlated over 20 ms, a free power or two terms scatter by 7 to
 //! 20 ms, while this one errs by −6 ms for the first kind and +5 ms for the second with a scatter of 1 to 3 ms.

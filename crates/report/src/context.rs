@@ -1,7 +1,7 @@
 //! What is known about a shot besides the path of the elbow.
 
 use crate::corrections::ShotCorrection;
-use crate::sheet::{ArrowLineSource, BowStage, Felt, Side};
+use crate::sheet::{BowStage, Felt, Side};
 use drawarc_rig::Camera;
 use drawarc_triangulation::PathSamples;
 use nalgebra::{Point3, Vector3};
@@ -53,20 +53,6 @@ pub enum ArrowLineChoice {
         /// Standard deviation across the line, an axis (m).
         sd_m: f64,
     },
-}
-
-impl ArrowLineChoice {
-    /// What the sheet calls it.
-    pub(crate) fn source(&self, markers: &Markers<'_>) -> ArrowLineSource {
-        match self {
-            Self::Picks { .. } => ArrowLineSource::Picks,
-            Self::StatedAnchor { .. } => ArrowLineSource::StatedAnchor,
-            Self::MarkersOrAssumed if markers.nock.is_some() && markers.arrow_rest.is_some() => {
-                ArrowLineSource::Markers
-            }
-            Self::MarkersOrAssumed => ArrowLineSource::Assumed,
-        }
-    }
 }
 
 /// What is known about a shot besides the path of the elbow.

@@ -158,7 +158,8 @@ mod tests {
         let text = "format: drawarc-corrections/1\nshots:\n  - shot: shot-02\n    reject: true\n  - shot: shot-03\n    starts_s: { anchor: 12.5 }\n";
         let found = Corrections::from_yaml(text).unwrap();
         assert!(found.of("shot-02").unwrap().reject);
-        assert_eq!(found.of("shot-03").unwrap().starts_s[&Phase::Anchor], 12.5);
+        let start_s = found.of("shot-03").unwrap().starts_s[&Phase::Anchor];
+        assert!((start_s - 12.5).abs() < 1e-12);
         assert!(found.of("shot-01").is_none());
         let wrong = text.replace("reject", "rejekt");
         let message = Corrections::from_yaml(&wrong).unwrap_err().to_string();

@@ -32,6 +32,10 @@ pub(crate) struct FaultReport {
 }
 
 /// Applies all rules.
+#[expect(
+    clippy::too_many_lines,
+    reason = "one rule after the other, each a few lines"
+)]
 pub(crate) fn find_faults(shot: &Shot<'_>) -> FaultReport {
     let relative = Relative::new(shot);
     let away = relative.along.off(&shot.coordinates.away);

@@ -4,6 +4,12 @@
 //! are functions from values to values. What the rules mean stands beside each of them: [`score_shot`]'s modules
 //! `reversal` (collapse, giving way, creep, slip), `stall`, `boundaries` (phases), `release`, `sway`, `arrow_line`.
 
+#![expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "indices of an even grid are rounded from times and clamped to it"
+)]
+
 mod advice;
 mod angles;
 mod arrow_line;

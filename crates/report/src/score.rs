@@ -61,6 +61,10 @@ fn named<'a>(context: &ShotContext<'a>) -> Option<ShotContext<'a>> {
 
 type Prepared<'a> = (Shot<'a>, Vec<String>);
 
+#[expect(
+    clippy::too_many_lines,
+    reason = "one rule after the other, each a few lines"
+)]
 fn prepare<'a>(
     path: &PathSamples,
     window: &ShotWindow,

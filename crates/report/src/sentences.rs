@@ -16,7 +16,8 @@ pub struct Sentences {
     format: String,
     /// Language tag, such as `en`.
     pub language: String,
-    sentences: BTreeMap<String, String>,
+    #[serde(rename = "sentences")]
+    by_key: BTreeMap<String, String>,
 }
 
 impl Sentences {
@@ -50,16 +51,16 @@ impl Sentences {
         if text != ENGLISH {
             let english = read(ENGLISH)?;
             if let Some(key) = english
-                .sentences
+                .by_key
                 .keys()
-                .find(|key| !found.sentences.contains_key(*key))
+                .find(|key| !found.by_key.contains_key(*key))
             {
                 return Err(refuse(format!("the sentence {key:?} is missing")));
             }
             if let Some(key) = found
-                .sentences
+                .by_key
                 .keys()
-                .find(|key| !english.sentences.contains_key(*key))
+                .find(|key| !english.by_key.contains_key(*key))
             {
                 return Err(refuse(format!("the sentence {key:?} is not known")));
             }
@@ -69,7 +70,7 @@ impl Sentences {
 
     /// A sentence with nothing to fill in. A key that is not there reads as itself.
     pub(crate) fn plain(&self, key: &str) -> String {
-        self.sentences
+        self.by_key
             .get(key)
             .cloned()
             .unwrap_or_else(|| key.to_owned())
@@ -82,10 +83,5 @@ impl Sentences {
             sentence = sentence.replace(&format!("{{{name}}}"), value);
         }
         sentence
-    }
-
-    #[cfg(test)]
-    pub(crate) fn has(&self, key: &str) -> bool {
-        self.sentences.contains_key(key)
     }
 }

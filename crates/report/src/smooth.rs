@@ -113,7 +113,12 @@ mod tests {
     fn gain_at_the_cutoff_and_in_the_tremor_band() {
         let step_s = 1.0 / 240.0;
         let low_pass = LowPass::new(6.0, step_s);
-        for (hz, gain) in [(6.0, 0.707_1), (10.0, 0.382), (12.0, 0.25), (1.0, 0.990_4)] {
+        for (hz, gain) in [
+            (6.0, std::f64::consts::FRAC_1_SQRT_2),
+            (10.0, 0.382),
+            (12.0, 0.25),
+            (1.0, 0.990_4),
+        ] {
             let wave: Vec<f64> = (0..2400)
                 .map(|i| (std::f64::consts::TAU * hz * f64::from(i) * step_s).cos())
                 .collect();

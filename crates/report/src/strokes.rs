@@ -57,8 +57,10 @@ pub(crate) fn groups(
 fn runs(motion: &Motion, in_gap: &[bool], speed: f64) -> Vec<Stroke> {
     let mut found = Vec::new();
     let mut from = None;
-    for i in 0..motion.len() {
-        let drawing = motion.away_rate[i] > speed && !in_gap[i];
+    for (i, &gone) in in_gap.iter().enumerate().take(motion.len()) {
+        // A raise that also comes back is still a raise.
+        let rising = motion.height_rate[i] > motion.away_rate[i];
+        let drawing = motion.away_rate[i] > speed && !rising && !gone;
         match (from, drawing) {
             (None, true) => from = Some(i),
             (Some(start), false) => {

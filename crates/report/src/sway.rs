@@ -22,11 +22,10 @@ const PRIOR_WEIGHT_S: f64 = 10.0;
 /// Waves that make one draw's sway.
 const WAVES: usize = 8;
 
-/// The sway's size (m rms, one axis), and whether rest was seen.
+/// The sway's size (m rms, one axis).
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct SwaySize {
     pub(crate) sd_m: f64,
-    pub(crate) rest_s: f64,
 }
 
 /// Prior and rest together. `quiet` spans (s) lie outside the shot.
@@ -56,7 +55,6 @@ pub(crate) fn sway_size(
     let prior = settings.sway_sd_m.powi(2);
     SwaySize {
         sd_m: ((PRIOR_WEIGHT_S * prior + weighted) / (PRIOR_WEIGHT_S + rest_s)).sqrt(),
-        rest_s,
     }
 }
 
@@ -115,10 +113,7 @@ mod tests {
 
     #[test]
     fn sway_has_the_size_it_is_given() {
-        let size = SwaySize {
-            sd_m: 0.0015,
-            rest_s: 0.0,
-        };
+        let size = SwaySize { sd_m: 0.0015 };
         let sway = random_sway((400, 0.02), 400, size, 1, &ReportSettings::default());
         let power = sway.iter().flatten().map(|v| v * v).sum::<f64>() / (400.0 * 400.0);
         assert!(

@@ -170,12 +170,9 @@ pub(crate) fn felt_right(felt: Felt, verdict: Verdict) -> Option<bool> {
     );
     match (felt, verdict) {
         (Felt::Unsure, _) | (_, Verdict::NotMeasurable | Verdict::TravelOnly) => None,
-        (Felt::Stopped, Verdict::Stall) => Some(true),
-        (Felt::GaveWay, _) if gave_way => Some(true),
-        (Felt::Moved, Verdict::Stall) => Some(false),
-        (Felt::Moved, _) if gave_way => Some(false),
-        (Felt::Moved, _) => Some(true),
-        _ => Some(false),
+        (Felt::Stopped, _) => Some(verdict == Verdict::Stall),
+        (Felt::GaveWay, _) => Some(gave_way),
+        (Felt::Moved, _) => Some(!gave_way && verdict != Verdict::Stall),
     }
 }
 

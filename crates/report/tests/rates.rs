@@ -3,6 +3,17 @@
 //! From exact curves and errors of a stated law (0.3 mm rms an axis, correlated over 20 ms, and 0.5 mm constant): not
 //! from rendered video.
 
+#![allow(
+    clippy::print_stdout,
+    clippy::unwrap_used,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_possible_wrap,
+    unreachable_pub,
+    missing_debug_implementations,
+    reason = "tests print their figures; the archer is shared by several test files"
+)]
+
 mod common;
 
 use common::{Archer, Noise, path, times};
@@ -56,7 +67,7 @@ fn somebody(seed: u64) -> Archer {
         set_up_speed: between(0.035, 0.06),
         around: between(0.0, 0.06),
         behind_at_anchor: between(-0.005, 0.02),
-        hook_travel: if seed % 2 == 0 {
+        hook_travel: if seed.is_multiple_of(2) {
             0.0
         } else {
             between(0.0, 0.006)

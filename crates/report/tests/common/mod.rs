@@ -1,7 +1,14 @@
 //! An archer as exact curves, and a path as an estimator would give it: truth plus correlated error, with joint draws
 //! of the same law. Written for these tests alone.
 
-#![allow(dead_code, reason = "each test file uses its own part of the archer")]
+#![allow(
+    dead_code,
+    unreachable_pub,
+    missing_debug_implementations,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "each test file uses its own part of the archer"
+)]
 
 use drawarc_triangulation::PathSamples;
 use nalgebra::{Matrix3, Point3, Vector3};
@@ -86,7 +93,7 @@ impl Default for Archer {
             draw: 1.1,
             anchor: 0.5,
             expansion: 2.0,
-            set_up_speed: 0.08,
+            set_up_speed: 0.05,
             around: 0.025,
             behind_at_anchor: 0.01,
             hook_travel: 0.004,
@@ -279,8 +286,8 @@ impl Curves {
             + 0.05 * raise * (1.0 - drawn)
             + 0.022 * 4.0 * drawn * (1.0 - drawn)
             - 0.45 * (1.0 - raise);
-        let hook = DRAW_LENGTH * drawn - 0.10 * (1.0 - raise) + (self.hook.at(t) + away) * fade;
-        let along = (w.forearm * w.forearm - b * b - h.min(0.2).max(-0.2).powi(2))
+        let hook = DRAW_LENGTH * drawn + 0.10 * (1.0 - raise) + (self.hook.at(t) + away) * fade;
+        let along = (w.forearm * w.forearm - b * b - h.clamp(-0.2, 0.2).powi(2))
             .max(0.01)
             .sqrt();
         let (tx, ty) = self.tremor.at(t);
