@@ -134,6 +134,12 @@ fn main() {
         wrong: 0.02,
         ..Plan::two_phones(seed)
     });
+    row("two phones, lasting 0.2 px", count, &settings, &|seed| {
+        Plan {
+            lasting_px: 0.2,
+            ..Plan::two_phones(seed)
+        }
+    });
     row("practice of 5 shots", count / 5 + 1, &settings, &|seed| {
         Plan::practice(5, seed)
     });

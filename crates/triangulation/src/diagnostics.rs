@@ -72,6 +72,9 @@ pub struct PathDiagnostics {
     pub settled: bool,
     /// Shared unknowns (of survey, clocks) that were refined.
     pub refined: usize,
+    /// Standard deviation of the part of sightings' errors that lasts for several frames, from how the views contradict
+    /// each other (px); 0 where they do not show any.
+    pub lasting_px: f64,
 }
 
 impl PathDiagnostics {
@@ -102,6 +105,12 @@ impl PathDiagnostics {
                 "{} contradicts the other cameras by {:.1} px and was left out.",
                 name(odd.camera),
                 odd.distance_px
+            ));
+        }
+        if self.lasting_px > 0.0 {
+            lines.push(format!(
+                "Part of the sightings' errors, {:.2} px, lasts for several frames; the intervals hold it.",
+                self.lasting_px
             ));
         }
         if !self.settled {
@@ -218,7 +227,7 @@ fn moments(posterior: &Posterior, stand: &Stand) -> Vec<MomentQuality> {
         while time_s <= piece.grid.end_s() {
             let w = piece.grid.weights(time_s);
             let position = Point3::from(posterior.value(piece, &w, 0));
-            let causes = posterior.causes(piece, &w, 0);
+            let causes = posterior.causes(piece, &w, time_s, 0);
             let rays: Vec<_> = layout.coverage[role]
                 .seeing(time_s)
                 .map(|camera| (position - stand.cameras[camera].centre_in_range()).normalize())
@@ -253,5 +262,6 @@ pub(crate) fn diagnose(
         rounds,
         settled,
         refined: posterior.border.len(),
+        lasting_px: posterior.lasting_px2.sqrt(),
     }
 }

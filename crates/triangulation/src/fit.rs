@@ -5,6 +5,7 @@ use crate::consensus::{self, Disagreement};
 use crate::diagnostics::{self, PathDiagnostics};
 use crate::influence::{effects, expected_px};
 use crate::initial;
+use crate::lasting;
 use crate::noise::{Judgement, Noise, median_scales};
 use crate::normal::{Estimate, Linear, Normal, assemble, linearise};
 use crate::observation::{self, Layout};
@@ -362,6 +363,12 @@ fn finish(
 ) -> Result<PathFit, PathError> {
     let stand = fitter.stand();
     let factor = fitter.normal(&stand).factor(&fitter.smoothness)?;
+    let lasting_px2 = lasting::variance_px2(
+        &fitter.layout,
+        &fitter.judgements,
+        &fitter.residuals(&stand),
+        input.rig.cameras.len(),
+    );
     let Fitter {
         layout,
         border,
@@ -370,7 +377,7 @@ fn finish(
         judgements,
         ..
     } = fitter;
-    let posterior = Posterior::new(layout, border, estimate, factor);
+    let posterior = Posterior::new(layout, border, estimate, factor, stand.clone(), lasting_px2);
     let clocks = refined_clocks(input.clocks, &posterior);
     let diagnostics = diagnostics::diagnose(
         &posterior,

@@ -65,6 +65,6 @@ pub fn forecast(
         settings.order,
     )
     .factor(&smoothness)?;
-    let posterior = Posterior::new(layout, border, estimate, factor);
+    let posterior = Posterior::new(layout, border, estimate, factor, stand, 0.0);
     Ok(paths(&Arc::new(posterior), &[]))
 }

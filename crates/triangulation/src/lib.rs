@@ -14,6 +14,7 @@ mod influence;
 mod initial;
 mod input;
 mod instants;
+mod lasting;
 mod noise;
 mod normal;
 mod observation;

@@ -1,12 +1,13 @@
 //! What the fit knows, ready to be asked at any instant.
 
-use crate::border::Border;
+use crate::border::{Border, Stand};
 use crate::bordered::{Band, Factor};
 use crate::diagnostics::conditional_of;
+use crate::lasting;
 use crate::normal::Estimate;
 use crate::observation::{Layout, Piece};
 use crate::spline::Weights;
-use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix3, Point3, Vector3};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -17,6 +18,9 @@ pub(crate) struct Posterior {
     pub(crate) layout: Layout,
     pub(crate) border: Border,
     pub(crate) estimate: Estimate,
+    pub(crate) stand: Stand,
+    /// Variance of the part of sightings' errors that lasts (px²).
+    pub(crate) lasting_px2: f64,
     factor: Factor,
     /// Covariance of the coefficients, shared unknowns held fixed.
     selected: Band,
@@ -35,7 +39,14 @@ pub(crate) struct Causes {
 }
 
 impl Posterior {
-    pub(crate) fn new(layout: Layout, border: Border, estimate: Estimate, factor: Factor) -> Self {
+    pub(crate) fn new(
+        layout: Layout,
+        border: Border,
+        estimate: Estimate,
+        factor: Factor,
+        stand: Stand,
+        lasting_px2: f64,
+    ) -> Self {
         Self {
             selected: factor.selected_inverse(),
             response: factor.response(),
@@ -44,6 +55,8 @@ impl Posterior {
             border,
             estimate,
             factor,
+            stand,
+            lasting_px2,
         }
     }
 
@@ -66,7 +79,22 @@ impl Posterior {
         result
     }
 
-    pub(crate) fn causes(&self, piece: &Piece, w: &Weights, order: usize) -> Causes {
+    pub(crate) fn causes(&self, piece: &Piece, w: &Weights, time_s: f64, order: usize) -> Causes {
+        let mut causes = self.steady_causes(piece, w, order);
+        if order == 0 {
+            let lasting = self.lasting(piece, w, time_s);
+            causes.pixels += lasting;
+            causes.total += lasting;
+        }
+        causes
+    }
+
+    /// Covariance without errors that last.
+    pub(crate) fn steady(&self, piece: &Piece, w: &Weights, order: usize) -> Matrix3<f64> {
+        self.steady_causes(piece, w, order).total
+    }
+
+    fn steady_causes(&self, piece: &Piece, w: &Weights, order: usize) -> Causes {
         let pixels = conditional_of(&self.selected, piece, w, order);
         let by_modes = self.by_modes(piece, w, order);
         let k = by_modes.ncols();
@@ -87,6 +115,32 @@ impl Posterior {
             survey,
             clocks,
         }
+    }
+
+    /// Covariance of the position at an instant from errors that last.
+    pub(crate) fn lasting(&self, piece: &Piece, w: &Weights, time_s: f64) -> Matrix3<f64> {
+        if self.lasting_px2 <= 0.0 {
+            return Matrix3::zeros();
+        }
+        let point = Point3::from(self.value(piece, w, 0));
+        let coverage = self
+            .layout
+            .roles
+            .iter()
+            .position(|role| *role == piece.role)
+            .map(|index| &self.layout.coverage[index]);
+        let seeing: Vec<usize> = coverage.map_or_else(Vec::new, |c| c.seeing(time_s).collect());
+        lasting::covariance(&self.stand, &seeing, &point)
+            .or_else(|| {
+                // Bridged: as wide as with all cameras that see the marker at all.
+                let all: Vec<usize> = coverage.map_or_else(Vec::new, |c| {
+                    (0..c.stretches.len())
+                        .filter(|&camera| !c.stretches[camera].is_empty())
+                        .collect()
+                });
+                lasting::covariance(&self.stand, &all, &point)
+            })
+            .map_or_else(Matrix3::zeros, |m| m * self.lasting_px2)
     }
 
     /// Joint draws of coefficients and shared unknowns.

@@ -44,6 +44,8 @@ pub struct Plan {
     pub survey: f64,
     /// Share of sightings that are off by 2 to 30 px.
     pub wrong: f64,
+    /// Errors that last about 0.15 s, beside those of single frames: one coordinate (px).
+    pub lasting_px: f64,
     pub shots: Vec<Shot>,
     pub end_s: f64,
     pub seed: u64,
@@ -69,6 +71,7 @@ impl Plan {
             clock_sd_s: 0.0003,
             survey: 1.0,
             wrong: 0.0,
+            lasting_px: 0.0,
             end_s: shot.release_s() + 1.0,
             shots: vec![shot],
             seed,
@@ -304,6 +307,14 @@ fn sightings(
     };
     let mut samples = Vec::new();
     let mut frame_index = 0u64;
+    let keep = (-1.0 / (0.15 * plan.rate_hz)).exp();
+    let mut lasting = Vector2::from_fn(|_, _| {
+        if plan.lasting_px > 0.0 {
+            normal(random)
+        } else {
+            0.0
+        }
+    });
     loop {
         let range_s = phase_s + frame_index as f64 / plan.rate_hz;
         if range_s > plan.end_s {
@@ -320,6 +331,11 @@ fn sightings(
             continue;
         };
         let mut error = Vector2::from_fn(|_, _| normal(random)) * plan.sigma_px;
+        if plan.lasting_px > 0.0 {
+            lasting = lasting * keep
+                + Vector2::from_fn(|_, _| normal(random)) * (1.0 - keep * keep).sqrt();
+            error += lasting * plan.lasting_px;
+        }
         if plan.wrong > 0.0 && random.random_bool(plan.wrong) {
             let angle = random.random_range(0.0..std::f64::consts::TAU);
             error += Vector2::new(angle.cos(), angle.sin()) * random.random_range(2.0..30.0);
