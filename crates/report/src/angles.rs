@@ -1,13 +1,12 @@
 //! What every angle shows: projection on the picture plane of a distant camera, and in pixels for the rig's own.
 
+use crate::angles_sheet::{AnglesSheet, SeenVerdict, ViewKind, ViewSheet};
 use crate::faults::FaultReport;
 use crate::reversal::deepest;
-use crate::sheet::{
-    AnglesSheet, FaultKind, Finding, SeenVerdict, Side, Verdict, ViewKind, ViewSheet,
-};
+use crate::sheet::{FaultKind, Finding, Side, Verdict};
 use crate::shot::Shot;
 use crate::travel::toward_target;
-use drawarc_rig::{Camera, ClockFace, ViewDirection};
+use drawarc_rig::{Camera, ClockFace};
 use nalgebra::{Point3, Unit, UnitVector3, Vector3};
 
 /// The movements whose visible share is asked for.
@@ -74,7 +73,6 @@ pub(crate) fn all_angles(shot: &Shot<'_>, verdict: Verdict, report: &FaultReport
             view.sheet(shot, &movements, verdict, None)
         })
         .collect();
-    debug_assert!(matches!(ViewDirection::Overhead, ViewDirection::Overhead));
     let overhead = View {
         name: shot.words.plain("angles-overhead"),
         kind: ViewKind::Overhead,

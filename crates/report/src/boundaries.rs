@@ -17,8 +17,8 @@ use rand_distr::{Distribution, StandardNormal};
 const RISE_M_S: f64 = 0.05;
 /// The V is over when height changes slower than this (m/s).
 const SETTLED_M_S: f64 = 0.008;
-/// A draw begins where the speed passes this share of its peak: set-up slows, it does not stop.
-const DRAW_SHARE: f64 = 0.15;
+/// A draw begins where the speed has made this share of the way from set-up's lowest to its own peak.
+const DRAW_SHARE: f64 = 0.1;
 /// How far (s) from the best estimate's boundary a draw's may lie.
 const REACH_S: f64 = 0.25;
 
@@ -142,10 +142,21 @@ pub(crate) fn find_boundaries(
         .iter()
         .copied()
         .fold(slow, f64::max);
-    // Walk from the first stroke's peak region back to where the draw took speed.
-    let level = (DRAW_SHARE * peak).max(slow);
-    let took_speed = (from..=to)
-        .find(|&i| mean.away_rate[i] >= level)
+    // Set-up moves slowly; the draw begins where the speed leaves that slowness for good.
+    let half_way = (from..=to)
+        .find(|&i| mean.away_rate[i] >= 0.5 * peak)
+        .unwrap_or(from);
+    let up_s = window.raise_s.map_or(first - 0.5, |raise| raise.1);
+    let quiet_from = track.index_of(up_s).min(half_way);
+    let slowest = mean.away_rate[quiet_from..=half_way]
+        .iter()
+        .copied()
+        .fold(f64::INFINITY, f64::min)
+        .max(0.0);
+    let level = (slowest + DRAW_SHARE * (peak - slowest)).max(slow);
+    let took_speed = (quiet_from..half_way)
+        .rev()
+        .find(|&i| mean.away_rate[i] < level)
         .unwrap_or(from);
     let draw = finder.crossing(|m| &m.away_rate, level, true, track.time_s(took_speed));
     let anchor = finder.crossing(|m| &m.away_rate, slow, false, last);

@@ -12,6 +12,7 @@
 
 mod advice;
 mod angles;
+mod angles_sheet;
 mod arrow_line;
 mod boundaries;
 mod break_fit;
@@ -46,6 +47,7 @@ pub mod export;
 pub mod page;
 
 pub use advice::{ADVICE_FORMAT, Advice};
+pub use angles_sheet::{AnglesSheet, SeenVerdict, ViewKind, ViewSheet};
 pub use context::{ArrowLineChoice, Markers, ShotContext, SoundAt};
 pub use corrections::{CORRECTIONS_FORMAT, Corrections, ShotCorrection};
 pub use error::ReportError;
@@ -59,9 +61,8 @@ pub use series_sheet::{
 };
 pub use settings::ReportSettings;
 pub use sheet::{
-    AnglesSheet, ArrowLineSheet, ArrowLineSource, BowStage, Curve, Curves, Fault, FaultCheck,
-    FaultKind, Felt, Finding, KeyInstant, Phase, PhaseSheet, PhaseTravel, RawReversal,
-    ReleaseSheet, SHOT_FORMAT, SeenVerdict, ShotClock, ShotKind, ShotMeasures, ShotSheet, Side,
-    Verdict, ViewKind, ViewSheet,
+    ArrowLineSheet, ArrowLineSource, BowStage, Curve, Curves, Fault, FaultCheck, FaultKind, Felt,
+    Finding, KeyInstant, Phase, PhaseSheet, PhaseTravel, RawReversal, ReleaseSheet, SHOT_FORMAT,
+    ShotClock, ShotKind, ShotMeasures, ShotSheet, Side, Verdict,
 };
 pub use shots::{ShotWindow, find_shots};
