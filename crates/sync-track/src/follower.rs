@@ -266,9 +266,12 @@ impl Follower {
         }
         // A young trail's gate is wide; it must not snatch a patch from one that knows where it goes.
         let is_young = |index: usize| self.live[index].points.len() < 4;
+        // Outlines fitted in a frame are bounded: what hangs on a wall must not use them up before what moves.
+        let stands: Vec<bool> = self.live.iter().map(Trail::stands).collect();
         pairs.sort_by(|p, q| {
             is_young(p.1)
                 .cmp(&is_young(q.1))
+                .then(stands[p.1].cmp(&stands[q.1]))
                 .then(p.0.total_cmp(&q.0))
                 .then(p.1.cmp(&q.1))
                 .then(p.2.cmp(&q.2))

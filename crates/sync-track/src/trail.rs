@@ -32,6 +32,9 @@ pub(crate) struct Trail {
 
 /// Share of a new observation in the running colour and size.
 const FRESH: f64 = 0.1;
+/// Points after which, and distance from its beginning (px) below which, a trail is taken to stand.
+const STANDS_POINTS: usize = 12;
+const STANDS_PX: f64 = 3.0;
 /// Chroma of the same thing stays within this angle (rad) ...
 const SAME_HUE_RAD: f64 = 0.22;
 /// ... and this factor of strength from frame to frame.
@@ -100,6 +103,12 @@ impl Trail {
         (colourless || (turn < SAME_HUE_RAD && strength < SAME_STRENGTH.ln()))
             && size < SAME_SIZE.ln()
             && (longer < SAME_LENGTH.ln() || !point.fitted)
+    }
+
+    /// Followed for a while and still where it began: a flag on a wall, not a marker in a shot.
+    pub(crate) fn stands(&self) -> bool {
+        let way = self.last().outline.centre_px - self.first().outline.centre_px;
+        self.points.len() >= STANDS_POINTS && way.norm() < STANDS_PX
     }
 
     pub(crate) fn push(&mut self, point: TrailPoint) {
