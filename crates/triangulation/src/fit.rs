@@ -237,6 +237,12 @@ impl Fitter<'_> {
                 .trace()
                 .min(factor.border_len() as f64);
         let seen = sums.iter().filter(|(_, free)| *free > 0.0).count().max(1) as f64;
+        if seen < 2.5 {
+            // The path can follow one of two views alone and blame the other: what they contradict each other is
+            // laid to both alike.
+            let total = sums.iter().fold((0.0, 0.0), |t, s| (t.0 + s.0, t.1 + s.1));
+            sums.fill((total.0 / seen, total.1 / seen));
+        }
         for (scale, (energy, free)) in self.noise.scale.iter_mut().zip(&sums) {
             let free = (free - border / seen).max(0.0);
             *scale = ((energy + NOISE_PRIOR) / (free + NOISE_PRIOR))

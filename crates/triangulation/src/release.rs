@@ -42,7 +42,7 @@ const QUIETER: [f64; 3] = [0.1, 1.0, 10.0];
 /// after it (variance).
 const IMPULSE: f64 = 100.0;
 /// Gain in log likelihood that parts the path.
-const LEAST_GAIN: f64 = 12.0;
+const LEAST_GAIN: f64 = 20.0;
 /// Two releases are further apart than this (s).
 const APART_S: f64 = 1.0;
 /// What a sound adds to its own spread: bow to picture (s).

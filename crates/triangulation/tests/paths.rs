@@ -8,8 +8,8 @@
 
 mod scene;
 
-use drawarc_sync_track::{HiddenReason, Verdict};
-use drawarc_triangulation::{PathError, PathFit, PathSettings, fit_path};
+use drawarc_sync_track::{HiddenReason, MarkerRole, Verdict};
+use drawarc_triangulation::{PathError, PathFit, PathSettings, fit_path, length_check};
 use nalgebra::{Vector3, Vector6};
 use scene::score::{Score, score};
 use scene::{Plan, Scene};
@@ -192,6 +192,22 @@ fn short_holes_are_bridged_with_wider_intervals_and_long_ones_are_gaps() {
     assert_eq!(broken.path.gaps().len(), 1);
     assert_eq!(broken.path.gaps()[0].seen_by, vec![0]);
     assert!(broken.path.at(3.25).is_none() && broken.path.at(2.9).is_some());
+}
+
+/// A second marker 0.25 m beside the elbow, from the same motion.
+#[test]
+fn two_markers_keep_their_distance_and_one_set_of_clocks() {
+    let plan = Plan::two_phones(9);
+    let (near, far) = Scene::with_second_marker(&plan, Vector3::new(0.25, 0.0, 0.05));
+    let mut scene = near;
+    scene.series.extend(far.series);
+    let fit = fit(&scene);
+    let hand = fit.path_of(MarkerRole::StringHand).unwrap();
+    let times: Vec<f64> = (0..60).map(|i| 1.8 + 0.04 * f64::from(i)).collect();
+    let check = length_check(&fit.path, hand, &times).unwrap();
+    println!("{check}");
+    assert!((check.mean_m - 0.25f64.hypot(0.05)).abs() < 5e-4, "{check}");
+    assert!(check.change_sd_m < 1.5 * check.expected_sd_m, "{check}");
 }
 
 #[test]

@@ -281,6 +281,29 @@ impl Scene {
         }
     }
 
+    /// The scene, and the same again with the marker moved: cameras, clocks and their errors are the same, the
+    /// sightings' errors are not.
+    pub fn with_second_marker(plan: &Plan, offset_m: Vector3<f64>) -> (Self, Self) {
+        let first = Self::new(plan);
+        let mut second = first.clone();
+        second.motion.offset_m = offset_m;
+        let mut random = ChaCha8Rng::seed_from_u64(plan.seed + 1000);
+        second.series = plan
+            .places
+            .iter()
+            .enumerate()
+            .map(|(index, &(hour, height_m))| {
+                let camera = camera_at(plan, hour, height_m, format!("camera {index}"));
+                let clock = &first.true_clocks[index];
+                let mut series =
+                    sightings(plan, index, &camera, clock, &second.motion, &mut random);
+                series.role = MarkerRole::StringHand;
+                series
+            })
+            .collect();
+        (first, second)
+    }
+
     pub fn input(&self, settings: PathSettings) -> PathInput<'_> {
         PathInput {
             rig: &self.rig,

@@ -70,6 +70,8 @@ impl Shot {
 #[derive(Debug, Clone)]
 pub struct Motion {
     pub shots: Vec<Shot>,
+    /// Where the marker sits from the elbow (m).
+    pub offset_m: Vector3<f64>,
     waves: Vec<(Vector3<f64>, f64, f64)>,
 }
 
@@ -90,12 +92,16 @@ impl Motion {
         };
         add(6, 0.15, 0.7, 1.5e-3, random);
         add(8, 8.0, 12.0, 0.2e-3, random);
-        Self { shots, waves }
+        Self {
+            shots,
+            offset_m: Vector3::zeros(),
+            waves,
+        }
     }
 
     /// The elbow in the range frame (m).
     pub fn elbow(&self, t: f64) -> Point3<f64> {
-        let mut place = Point3::new(-0.1, 0.05, 1.15);
+        let mut place = Point3::new(-0.1, 0.05, 1.15) + self.offset_m;
         for (size, rate_hz, phase) in &self.waves {
             place += size * (TAU * rate_hz * t + phase).sin();
         }
