@@ -1,2 +1,56 @@
-//! Placeholder.
-fn main() {}
+//! `drawarc`: from the videos of two or more cameras and a printed checkerboard to the 3-D path of an archer's
+//! draw elbow, with error bars.
+//!
+//! Raw arguments → validated plan → calls. Only this crate prints and sets exit codes.
+#![expect(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "the command talks to a person; the libraries do not"
+)]
+
+mod args;
+mod board_scan;
+mod demo;
+mod failure;
+mod forget;
+mod hearing;
+mod manifest;
+mod page_of;
+mod pipeline;
+mod practice;
+mod progress;
+mod recordings;
+mod run;
+mod sheets;
+mod steps;
+mod store;
+mod strips;
+mod survey;
+mod verdicts;
+
+use args::{Arguments, Verb};
+use clap::Parser;
+use failure::Outcome;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    match obey(&arguments) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            let exit = failure.exit.code();
+            eprintln!("{:?}", miette::Report::new(failure));
+            ExitCode::from(exit)
+        }
+    }
+}
+
+fn obey(arguments: &Arguments) -> Outcome<()> {
+    match &arguments.verb {
+        Verb::Manifest(plan) => manifest::write(plan),
+        Verb::Forget(plan) => forget::archer(plan),
+        Verb::Survey(plan) => survey::obey(plan, arguments.json),
+        Verb::Run(plan) => run::obey(plan, arguments.json),
+        Verb::Demo(plan) => demo::obey(plan, arguments.json),
+    }
+}

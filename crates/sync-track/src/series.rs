@@ -9,9 +9,9 @@ use drawarc_rig::Camera;
 use nalgebra::Vector2;
 
 /// Below this share of clear sectors something stands before the marker.
-const CLEAR_SHARE: f64 = 0.79;
+const CLEAR_SHARE: f64 = 0.55;
 /// A ball that looks smaller than this share of its usual size is partly covered.
-const COVERED_SIZE: f64 = 0.86;
+const COVERED_SIZE: f64 = 0.8;
 /// Frames around one over which the usual size is taken, either way.
 const USUAL_OVER: usize = 15;
 /// A point may be off a smooth path by this (px), ...
@@ -119,7 +119,8 @@ fn sighting(subject: &Subject, camera: &Camera, point: &TrailPoint, usual_px: f6
         camera_s: point.camera_s,
         verdict,
         centre_px: centre - bias,
-        covariance_px2: point.covariance_px2,
+        // Where part of the outline is covered, the model's faults no longer cancel around it.
+        covariance_px2: point.covariance_px2 / point.clear_share.clamp(0.3, 1.0).powi(4),
         velocity_px_s: Vector2::zeros(),
         radius_px,
     }

@@ -1,0 +1,45 @@
+//! Where each camera saw the board.
+
+use crate::failure::{Failure, Outcome};
+use crate::progress::{self, Progress};
+use crate::recordings::Filmed;
+use drawarc_calibration::{Board, BoardSighting, ScanSettings, scan_board};
+use drawarc_rig::ClockModel;
+
+/// Looks through camera `index`'s recording for the board.
+pub(crate) fn scan(
+    index: usize,
+    filmed: Filmed<'_>,
+    board: &Board,
+    clock: &ClockModel,
+    progress: &Progress,
+) -> Outcome<Vec<BoardSighting>> {
+    let name = &filmed.entry.name;
+    let bar = progress.bar(&format!("{name}: the board"));
+    let threads = rayon::current_num_threads();
+    let settings = ScanSettings {
+        camera: index,
+        clock: clock.clone(),
+        threads,
+        decoder_threads: threads,
+        ..ScanSettings::default()
+    };
+    let found = scan_board(&filmed.recording, board, &settings, &mut |fraction| {
+        progress::set(&bar, fraction);
+    })
+    .map_err(Failure::input)?;
+    bar.finish_and_clear();
+    if found.sightings.is_empty() {
+        let seen = Failure::not_measurable(format!(
+            "camera {name:?} never saw the board with {}×{} inner corners ({} moments looked at)",
+            board.columns, board.rows, found.looked_at
+        ));
+        return Err(match found.other_size {
+            Some((columns, rows)) => seen.help(format!(
+                "a board with {columns}×{rows} inner corners is there: is `board:` in the manifest the one that you filmed?"
+            )),
+            None => seen.help("film the whole board, flat and in focus, in this camera's picture; hold it still for half a second now and then"),
+        });
+    }
+    Ok(found.sightings)
+}

@@ -1,0 +1,121 @@
+//! `forget`: deletes everything that a results folder holds of one archer.
+
+use crate::args::ForgetArguments;
+use crate::failure::{Failure, Outcome};
+use std::path::{Path, PathBuf};
+
+/// File in which a run lists what it wrote of whom.
+pub(crate) const INDEX: &str = "archers.json";
+
+/// Which files hold something of which archer.
+#[derive(Debug, Default, serde::Serialize, serde::Deserialize)]
+pub(crate) struct ArcherIndex {
+    /// One entry for each archer.
+    pub(crate) archers: Vec<ArcherFiles>,
+}
+
+/// What was written of one archer.
+#[derive(Debug, serde::Serialize, serde::Deserialize)]
+pub(crate) struct ArcherFiles {
+    /// Alias.
+    pub(crate) alias: String,
+    /// Files, relative to the results folder. A file that several archers share is in each list.
+    pub(crate) files: Vec<PathBuf>,
+}
+
+/// Deletes the archer's files, and every file shared with others, which `run` makes anew without the archer.
+pub(crate) fn archer(plan: &ForgetArguments) -> Outcome<()> {
+    let path = plan.results.join(INDEX);
+    let text = std::fs::read(&path)
+        .map_err(|source| Failure::input(format!("{}: {source}", path.display())))
+        .map_err(|failure| failure.help("is this a results folder of `drawarc run`?"))?;
+    let mut index: ArcherIndex = serde_json::from_slice(&text)
+        .map_err(|source| Failure::input(format!("{}: {source}", path.display())))?;
+    let position = index
+        .archers
+        .iter()
+        .position(|entry| entry.alias == plan.archer);
+    let Some(position) = position else {
+        let known: Vec<&str> = index
+            .archers
+            .iter()
+            .map(|entry| entry.alias.as_str())
+            .collect();
+        return Err(Failure::input(format!(
+            "no archer is called {:?} here; known: {}",
+            plan.archer,
+            known.join(", ")
+        )));
+    };
+    let gone = index.archers.remove(position);
+    for file in &gone.files {
+        remove(&plan.results, file)?;
+    }
+    for entry in &mut index.archers {
+        entry.files.retain(|file| !gone.files.contains(file));
+    }
+    let bytes = serde_json::to_vec_pretty(&index).map_err(Failure::output)?;
+    crate::store::write_whole(&path, &bytes)?;
+    println!(
+        "deleted {} files that held something of {}; take the name and the turn out of the manifest before the next run",
+        gone.files.len(),
+        gone.alias
+    );
+    Ok(())
+}
+
+fn remove(folder: &Path, file: &Path) -> Outcome<()> {
+    let escapes = file.is_absolute()
+        || file
+            .components()
+            .any(|part| !matches!(part, std::path::Component::Normal(_)));
+    if escapes {
+        return Err(Failure::input(format!(
+            "{} in the list of files leads out of the folder; nothing more was deleted",
+            file.display()
+        )));
+    }
+    match std::fs::remove_file(folder.join(file)) {
+        Err(source) if source.kind() != std::io::ErrorKind::NotFound => {
+            Err(Failure::output(format!("{}: {source}", file.display())))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Lists what a run wrote of whom.
+pub(crate) fn remember(
+    store: &crate::store::Store,
+    practice: &crate::practice::Practice,
+    sheets: &crate::sheets::Sheets,
+) -> Outcome<()> {
+    const SHARED: [&str; 7] = [
+        "page.html",
+        "sheet.json",
+        "shots.csv",
+        "faults.csv",
+        "path.csv",
+        "path.parquet",
+        "sightings.json",
+    ];
+    let mut index = ArcherIndex::default();
+    let named = practice.turns.iter().map(|turn| turn.archer.as_str());
+    let shot = sheets.shots.iter().map(|sheet| sheet.archer.as_str());
+    for alias in named.chain(shot) {
+        if index.archers.iter().any(|entry| entry.alias == alias) {
+            continue;
+        }
+        let own = sheets
+            .shots
+            .iter()
+            .filter(|sheet| sheet.archer == alias)
+            .map(|sheet| PathBuf::from(format!("{}.c3d", sheet.id)));
+        index.archers.push(ArcherFiles {
+            alias: alias.to_owned(),
+            files: own.chain(SHARED.iter().map(PathBuf::from)).collect(),
+        });
+    }
+    let bytes = serde_json::to_vec_pretty(&index).map_err(Failure::output)?;
+    store.write(INDEX, &bytes)?;
+    Ok(())
+}

@@ -1,0 +1,144 @@
+//! The sound of every recording: sudden events, and what they say about the clocks.
+
+use crate::failure::{Failure, Outcome};
+use crate::practice::Practice;
+use crate::progress::{self, Progress};
+use crate::recordings::{Recordings, wrong_footage};
+use drawarc_rig::{ClockModel, Rig};
+use drawarc_sync_track::{
+    SoundClockSettings, SoundClocks, SoundScan, SoundScanner, SoundSettings, clocks_from_sound,
+};
+use rayon::prelude::*;
+
+/// Sound is read at this rate (Hz): the onset of a clap holds nothing above half of it that a phone records well.
+const RATE_HZ: u32 = 48_000;
+
+/// Scans the sound of every recording; `None` where a recording has none.
+pub(crate) fn listen(
+    recordings: &Recordings,
+    progress: &Progress,
+) -> Outcome<Vec<Option<SoundScan>>> {
+    let bar = progress.bar("listening");
+    let share = 1.0 / recordings.len().max(1) as f64;
+    let scans = recordings
+        .films
+        .par_iter()
+        .map(|film| {
+            let reader = film
+                .sound_blocks(RATE_HZ)
+                .map_err(|source| wrong_footage(&source))?;
+            let Some(mut reader) = reader else {
+                return Ok(None);
+            };
+            let mut scanner: Option<SoundScanner> = None;
+            while let Some(block) = reader
+                .next_block()
+                .map_err(|source| wrong_footage(&source))?
+            {
+                scanner
+                    .get_or_insert_with(|| {
+                        SoundScanner::new(RATE_HZ, block.start_s, SoundSettings::default())
+                    })
+                    .push(block.samples);
+            }
+            bar.inc(progress::parts(share));
+            Ok(scanner.map(SoundScanner::finish))
+        })
+        .collect::<Outcome<Vec<_>>>();
+    bar.finish_and_clear();
+    scans
+}
+
+/// How far each camera's sound may stand off its picture (s, 1 σ).
+pub(crate) fn sound_lag_sd_s(practice: &Practice, default_ms: f64) -> Vec<f64> {
+    practice
+        .cameras
+        .iter()
+        .map(|camera| {
+            let default = if camera.genlocked { 0.0 } else { default_ms };
+            camera.sound_lag_sd_ms.unwrap_or(default) / 1000.0
+        })
+        .collect()
+}
+
+/// Clocks by sound; with a rig, the sound's way is taken off.
+pub(crate) fn sound_clocks(
+    practice: &Practice,
+    scans: &[Option<SoundScan>],
+    rig: Option<&Rig>,
+) -> Outcome<SoundClocks> {
+    let settings = SoundClockSettings {
+        air_temperature_c: practice.temperature_c,
+        ..SoundClockSettings::default()
+    };
+    let places: Option<Vec<_>> = rig.map(|rig| {
+        rig.cameras
+            .iter()
+            .map(drawarc_rig::Camera::centre_in_range)
+            .collect()
+    });
+    clocks_from_sound(scans, places.as_deref(), &settings).map_err(Failure::not_measurable)
+}
+
+/// Clocks good enough to start a survey: sound, with the lag of each phone's sound standing in the variance.
+/// Genlocked cameras share one clock.
+pub(crate) fn clocks_before_survey(
+    practice: &Practice,
+    scans: &[Option<SoundScan>],
+    default_lag_ms: f64,
+) -> Outcome<Vec<ClockModel>> {
+    clocks(practice, scans, None, default_lag_ms)
+}
+
+/// Clocks by sound with a rig that was surveyed before: the sound's way is taken off.
+pub(crate) fn clocks_with_rig(
+    practice: &Practice,
+    scans: &[Option<SoundScan>],
+    rig: &Rig,
+    default_lag_ms: f64,
+) -> Outcome<Vec<ClockModel>> {
+    clocks(practice, scans, Some(rig), default_lag_ms)
+}
+
+fn clocks(
+    practice: &Practice,
+    scans: &[Option<SoundScan>],
+    rig: Option<&Rig>,
+    default_lag_ms: f64,
+) -> Outcome<Vec<ClockModel>> {
+    if practice.cameras.iter().all(|camera| camera.genlocked) {
+        return Ok(vec![ClockModel::identity(); practice.cameras.len()]);
+    }
+    let heard = sound_clocks(practice, scans, rig)?;
+    let lags = sound_lag_sd_s(practice, default_lag_ms);
+    let anchor = heard.anchor.unwrap_or(0);
+    practice
+        .cameras
+        .iter()
+        .enumerate()
+        .map(|(index, camera)| {
+            let Some(clock) = &heard.clocks[index] else {
+                return Err(Failure::not_measurable(format!(
+                    "nothing in the sound of camera {:?} tells when it was started against the others",
+                    camera.name
+                ))
+                .help("let every camera hear the same clap, while all of them run"));
+            };
+            if index == anchor {
+                return Ok(ClockModel::identity());
+            }
+            let segment = clock.segments()[0];
+            let lag_variance = lags[index].powi(2) + lags[anchor].powi(2);
+            Ok(ClockModel::linear(
+                segment.reference_camera_s,
+                segment.offset_s,
+                segment.rate,
+                [
+                    segment.offset_variance_s2 + lag_variance,
+                    segment.rate_variance,
+                    segment.offset_rate_covariance_s,
+                ],
+            ))
+        })
+        .collect()
+}

@@ -1,0 +1,103 @@
+//! `manifest`: from video files to a practice manifest that a person completes.
+
+use crate::args::ManifestArguments;
+use crate::failure::{Failure, Outcome};
+use crate::practice::{
+    CameraEntry, FORMAT, LensKind, MarkerEntry, MarkerShapeName, Practice, Turn,
+};
+use crate::store;
+use drawarc_footage::{Footage, Limits};
+use drawarc_report::Side;
+use drawarc_sync_track::MarkerRole;
+use std::path::Path;
+
+/// Writes the manifest; refuses to write over one.
+pub(crate) fn write(plan: &ManifestArguments) -> Outcome<()> {
+    if plan.into.exists() {
+        return Err(
+            Failure::refused(format!("{} is there already", plan.into.display()))
+                .help("choose another name with --into, or move the old one away"),
+        );
+    }
+    let folder = plan.into.parent().unwrap_or(Path::new(""));
+    let mut cameras = Vec::new();
+    for (index, file) in plan.files.iter().enumerate() {
+        // Opening it now names a wrong file before an evening's work stands on it.
+        let footage = Footage::open(file, &Limits::default())
+            .map_err(|source| Failure::input(format!("{}: {source}", file.display())))?;
+        drop(footage);
+        let stem = file
+            .file_stem()
+            .map(|stem| stem.to_string_lossy().into_owned());
+        cameras.push(CameraEntry {
+            name: stem.unwrap_or_else(|| format!("camera-{}", index + 1)),
+            stands: None,
+            files: vec![relative(file, folder)],
+            stills: vec![],
+            readout_ms: 16.0,
+            readout_sd_ms: 4.0,
+            exposure_ms: 2.0,
+            genlocked: false,
+            sound_lag_sd_ms: None,
+            lens: LensKind::Ordinary,
+        });
+    }
+    let date = creation_date(&plan.files).unwrap_or_else(|| "2000-01-01".to_owned());
+    let practice = Practice {
+        format: FORMAT.to_owned(),
+        title: "Practice".to_owned(),
+        date,
+        board: "calibration/a3-9x6-38mm.yaml".into(),
+        rig: None,
+        temperature_c: 20.0,
+        cameras,
+        markers: vec![MarkerEntry {
+            on: MarkerRole::Elbow,
+            shape: MarkerShapeName::Ball,
+            size_mm: 28.0,
+            colour: "orange".to_owned(),
+        }],
+        turns: vec![Turn {
+            archer: "Archer 1".to_owned(),
+            handedness: Side::Right,
+            height_cm: None,
+            stage: None,
+            draw_weight_lb: None,
+            shots: None,
+            felt: vec![],
+        }],
+    };
+    store::write_whole(&plan.into, practice.to_yaml()?.as_bytes())?;
+    println!(
+        "wrote {}: now fill in board, where the cameras stood, and who shot",
+        plan.into.display()
+    );
+    Ok(())
+}
+
+/// The path as the manifest's folder sees it, where it lies below that folder; else as given.
+fn relative(file: &Path, folder: &Path) -> std::path::PathBuf {
+    let below = file
+        .canonicalize()
+        .ok()
+        .zip(
+            if folder.as_os_str().is_empty() {
+                Path::new(".")
+            } else {
+                folder
+            }
+            .canonicalize()
+            .ok(),
+        )
+        .and_then(|(file, folder)| file.strip_prefix(folder).ok().map(Path::to_owned));
+    below.unwrap_or_else(|| file.canonicalize().unwrap_or_else(|_| file.to_owned()))
+}
+
+/// The day that the first file says it was filmed, ISO 8601.
+fn creation_date(files: &[std::path::PathBuf]) -> Option<String> {
+    files.iter().find_map(|file| {
+        let footage = Footage::open(file, &Limits::default()).ok()?;
+        let time = footage.probe().creation_time.clone()?;
+        time.get(..10).map(str::to_owned)
+    })
+}

@@ -1,0 +1,245 @@
+//! The page and the exports of a practice: sheets, pictures and the state of the rig, put together.
+
+use crate::failure::{Failure, Outcome};
+use crate::pipeline::Pipeline;
+use crate::practice::Practice;
+use crate::recordings::Recordings;
+use crate::sheets::Sheets;
+use crate::store::{Key, Store};
+use crate::strips::{Instant, strip};
+use drawarc_report::export::{
+    InputFile, Provenance, SHEET_FORMAT, SheetFile, c3d_of_shot, csv, faults_table, methods,
+    parquet, samples_table, shots_table,
+};
+use drawarc_report::page::{
+    ArcherLine, CameraStrip, Mark, PageShot, PracticePage, RigLine, SeriesPart, Words, page,
+};
+use drawarc_report::{BowStage, ShotSheet};
+use drawarc_rig::{ClockModel, Rig};
+use nalgebra::Point3;
+use rayon::prelude::*;
+use std::path::PathBuf;
+
+/// The trace in a picture has a point every so many samples of the sheet's curves.
+const TRACE_STEP: usize = 2;
+
+/// What page and exports stand on besides the sheets.
+#[derive(Debug)]
+pub(crate) struct Ground<'a> {
+    pub(crate) practice: &'a Practice,
+    pub(crate) pipeline: &'a Pipeline,
+    pub(crate) recordings: &'a Recordings,
+    pub(crate) rig: &'a Rig,
+    pub(crate) clocks: &'a [ClockModel],
+    /// State of the rig, in plain words.
+    pub(crate) health: Vec<RigLine>,
+    /// How sure the page is, a sentence each.
+    pub(crate) certainty: Vec<String>,
+    /// What must be read first.
+    pub(crate) warnings: Vec<String>,
+    /// Is this a simulated practice?
+    pub(crate) invented: bool,
+}
+
+/// Writes page and exports; the page's path comes back.
+pub(crate) fn write(store: &Store, ground: &Ground<'_>, sheets: &Sheets) -> Outcome<PathBuf> {
+    let words = Words::english().map_err(Failure::input)?;
+    let provenance = provenance(ground)?;
+    let paragraphs = methods(&provenance, &words);
+    let shots = sheets
+        .shots
+        .iter()
+        .enumerate()
+        .map(|(index, sheet)| {
+            let strips = strips(ground, sheet)?;
+            Ok(PageShot::from_sheet(
+                index + 1,
+                sheet,
+                sheets.heights_m[index],
+                strips,
+                &words,
+            ))
+        })
+        .collect::<Outcome<Vec<_>>>()?;
+    let series = sheets
+        .series
+        .first()
+        .filter(|_| sheets.series.len() == 1)
+        .map(|series| SeriesPart::from_sheet(series, &sheets.shots, &words))
+        .unwrap_or_default();
+    let practice = PracticePage {
+        title: ground.practice.title.clone(),
+        date: ground.practice.date.clone(),
+        invented: ground.invented,
+        archers: archers(ground.practice, &words),
+        warnings: ground.warnings.clone(),
+        shots,
+        series,
+        rig: ground.health.clone(),
+        certainty: ground.certainty.clone(),
+        methods: paragraphs.clone(),
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+    };
+    let html = page(&practice, &words).map_err(Failure::output)?;
+    exports(store, ground, sheets, &provenance)?;
+    store.write("methods.txt", (paragraphs.join("\n\n") + "\n").as_bytes())?;
+    store.write("page.html", html.as_bytes())
+}
+
+fn archers(practice: &Practice, words: &Words) -> Vec<ArcherLine> {
+    practice
+        .turns
+        .iter()
+        .map(|turn| {
+            let mut detail = Vec::new();
+            if let Some(height_cm) = turn.height_cm {
+                detail.push(format!("{height_cm:.0} cm"));
+            }
+            if let Some(stage) = turn.stage {
+                detail.push(stage_word(words, stage));
+            }
+            if let Some(weight_lb) = turn.draw_weight_lb {
+                detail.push(format!("{weight_lb:.0} lb"));
+            }
+            ArcherLine {
+                alias: turn.archer.clone(),
+                side: turn.handedness.sign(),
+                detail: detail.join(", "),
+            }
+        })
+        .collect()
+}
+
+fn strips(ground: &Ground<'_>, sheet: &ShotSheet) -> Outcome<Vec<CameraStrip>> {
+    let curves = &sheet.curves;
+    let path: Vec<(f64, Point3<f64>)> = curves
+        .time_s
+        .iter()
+        .zip(&curves.elbow_mm)
+        .zip(&curves.in_gap)
+        .filter(|(_, in_gap)| !**in_gap)
+        .step_by(TRACE_STEP)
+        .map(|((time_s, mm), _)| (*time_s, Point3::from(*mm) / 1000.0))
+        .collect();
+    if path.is_empty() {
+        return Ok(Vec::new());
+    }
+    let instants: Vec<Instant> = if ground.pipeline.sheet.pictures {
+        sheet
+            .key_instants
+            .iter()
+            .map(|instant| Instant {
+                time_s: instant.time_s,
+                caption: instant.words.clone(),
+                mark: mark_at(sheet, &instant.key),
+            })
+            .collect()
+    } else {
+        Vec::new()
+    };
+    (0..ground.recordings.len())
+        .into_par_iter()
+        .map(|index| {
+            strip(
+                ground.recordings.camera(index),
+                &ground.rig.cameras[index],
+                &ground.clocks[index],
+                &path,
+                &instants,
+            )
+        })
+        .collect()
+}
+
+/// The mark of the fault that a key instant such as `fault-2` shows.
+fn mark_at(sheet: &ShotSheet, key: &str) -> Option<Mark> {
+    let number: usize = key.strip_prefix("fault-")?.parse().ok()?;
+    sheet
+        .faults
+        .get(number.checked_sub(1)?)
+        .map(|fault| Mark::from(fault.kind))
+}
+
+fn provenance(ground: &Ground<'_>) -> Outcome<Provenance> {
+    let mut inputs = Vec::new();
+    for filmed in ground.recordings.cameras() {
+        for file in &filmed.entry.files {
+            inputs.push(InputFile {
+                name: file
+                    .file_name()
+                    .map(|name| name.to_string_lossy().into_owned())
+                    .unwrap_or_default(),
+                sha256: Key::of_file(file)?.text().to_owned(),
+            });
+        }
+    }
+    let settings = serde_json::to_value(ground.pipeline).map_err(Failure::output)?;
+    let mut flat = std::collections::BTreeMap::new();
+    flatten("pipeline", &settings, &mut flat);
+    Ok(Provenance {
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        settings: flat,
+        inputs,
+        cameras: ground.recordings.len(),
+        ..Provenance::default()
+    })
+}
+
+fn flatten(
+    name: &str,
+    value: &serde_json::Value,
+    into: &mut std::collections::BTreeMap<String, String>,
+) {
+    if let serde_json::Value::Object(fields) = value {
+        for (field, value) in fields {
+            flatten(&format!("{name}.{field}"), value, into);
+        }
+    } else {
+        into.insert(name.to_owned(), value.to_string());
+    }
+}
+
+fn exports(
+    store: &Store,
+    ground: &Ground<'_>,
+    sheets: &Sheets,
+    provenance: &Provenance,
+) -> Outcome<()> {
+    let file = SheetFile {
+        format: SHEET_FORMAT.to_owned(),
+        title: ground.practice.title.clone(),
+        date: ground.practice.date.clone(),
+        provenance: provenance.clone(),
+        shots: sheets.shots.clone(),
+        series: sheets.series.clone(),
+    };
+    store.write(
+        "sheet.json",
+        file.to_json().map_err(Failure::output)?.as_bytes(),
+    )?;
+    store.write("shots.csv", csv(&shots_table(&sheets.shots)).as_bytes())?;
+    store.write("faults.csv", csv(&faults_table(&sheets.shots)).as_bytes())?;
+    let samples = samples_table(&sheets.shots);
+    store.write("path.csv", csv(&samples).as_bytes())?;
+    store.write("path.parquet", &parquet(&samples).map_err(Failure::output)?)?;
+    for sheet in &sheets.shots {
+        let trial = c3d_of_shot(sheet, env!("CARGO_PKG_VERSION")).map_err(Failure::output)?;
+        let bytes = trial.to_bytes().map_err(Failure::output)?;
+        store.write(&format!("{}.c3d", sheet.id), &bytes)?;
+    }
+    Ok(())
+}
+
+fn stage_word(words: &Words, stage: BowStage) -> String {
+    let key = match stage {
+        BowStage::Band => "band",
+        BowStage::LightBow => "light-bow",
+        BowStage::OwnBow => "own-bow",
+        BowStage::Compound => "compound",
+    };
+    words
+        .stages
+        .get(key)
+        .cloned()
+        .unwrap_or_else(|| key.to_owned())
+}

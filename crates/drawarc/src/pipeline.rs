@@ -1,0 +1,221 @@
+//! The pipeline: which steps run, with which settings. `format: drawarc-pipeline/1`.
+
+use crate::failure::{Failure, Outcome};
+use serde::{Deserialize, Serialize};
+use std::path::Path;
+
+/// Word at the top of a pipeline file.
+pub(crate) const FORMAT: &str = "drawarc-pipeline/1";
+
+/// A step of the way from footage to page.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum Step {
+    /// Board footage to rig.
+    Survey,
+    /// The clock of every camera.
+    Clocks,
+    /// The markers in every frame.
+    Sightings,
+    /// The elbow's path.
+    Path,
+    /// Shot sheets and page.
+    Sheet,
+}
+
+/// Which steps run, with which settings; everything has a default.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Pipeline {
+    /// Always [`FORMAT`].
+    pub(crate) format: String,
+    /// Steps in order, from the first on, without a hole.
+    pub(crate) steps: Vec<Step>,
+    /// Seed of every random number.
+    #[serde(default = "default_seed")]
+    pub(crate) seed: u64,
+    /// Clock settings.
+    #[serde(default)]
+    pub(crate) clocks: ClockSettings,
+    /// Which stretches of the footage are measured.
+    #[serde(default)]
+    pub(crate) sightings: WindowSettings,
+    /// Path settings.
+    #[serde(default)]
+    pub(crate) path: PathChoices,
+    /// Sheet settings.
+    #[serde(default)]
+    pub(crate) sheet: SheetChoices,
+}
+
+const fn default_seed() -> u64 {
+    1
+}
+
+/// How clocks are found.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(crate) struct ClockSettings {
+    /// Use the sound.
+    pub(crate) from_sound: bool,
+    /// Use the motion of the markers.
+    pub(crate) from_motion: bool,
+    /// How far a camera's sound may stand off its picture (ms, 1 σ) where the manifest does not say.
+    /// Phones: common practice, no source.
+    pub(crate) sound_lag_sd_ms: f64,
+}
+
+impl Default for ClockSettings {
+    fn default() -> Self {
+        Self {
+            from_sound: true,
+            from_motion: true,
+            sound_lag_sd_ms: 10.0,
+        }
+    }
+}
+
+/// Which stretches of the footage are measured.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(crate) struct WindowSettings {
+    /// From so long before a loud event (s).
+    pub(crate) before_s: f64,
+    /// To so long after it (s).
+    pub(crate) after_s: f64,
+    /// Measure everything after the board, loud or not (band work without release, let-downs).
+    pub(crate) everything: bool,
+}
+
+impl Default for WindowSettings {
+    fn default() -> Self {
+        Self {
+            before_s: 8.0,
+            after_s: 2.5,
+            everything: true,
+        }
+    }
+}
+
+/// Path settings.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(crate) struct PathChoices {
+    /// Joint samples of the path that every probability stands on.
+    pub(crate) draws: usize,
+    /// Step of the exported path (s).
+    pub(crate) step_s: f64,
+}
+
+impl Default for PathChoices {
+    fn default() -> Self {
+        Self {
+            draws: 400,
+            step_s: 0.005,
+        }
+    }
+}
+
+/// Sheet settings.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub(crate) struct SheetChoices {
+    /// A collapse below this depth is never marked (mm).
+    pub(crate) floor_mm: f64,
+    /// Shot clock (s).
+    pub(crate) shot_clock_s: f64,
+    /// Pictures of the archer on the page; off: path and drawn figure only.
+    pub(crate) pictures: bool,
+}
+
+impl Default for SheetChoices {
+    fn default() -> Self {
+        Self {
+            floor_mm: 2.0,
+            shot_clock_s: 40.0,
+            pictures: true,
+        }
+    }
+}
+
+impl Default for Pipeline {
+    fn default() -> Self {
+        Self {
+            format: FORMAT.to_owned(),
+            steps: vec![
+                Step::Survey,
+                Step::Clocks,
+                Step::Sightings,
+                Step::Path,
+                Step::Sheet,
+            ],
+            seed: default_seed(),
+            clocks: ClockSettings::default(),
+            sightings: WindowSettings::default(),
+            path: PathChoices::default(),
+            sheet: SheetChoices::default(),
+        }
+    }
+}
+
+impl Pipeline {
+    /// Reads a pipeline file.
+    pub(crate) fn read(path: &Path) -> Outcome<Self> {
+        let text = std::fs::read_to_string(path)
+            .map_err(|source| Failure::input(format!("{}: {source}", path.display())))?;
+        let pipeline: Self = serde_yaml::from_str(&text)
+            .map_err(|source| Failure::input(format!("{}: {source}", path.display())))?;
+        pipeline
+            .validate()
+            .map_err(|failure| Failure::input(format!("{}: {failure}", path.display())))?;
+        Ok(pipeline)
+    }
+
+    /// Does this step run?
+    pub(crate) fn runs(&self, step: Step) -> bool {
+        self.steps.contains(&step)
+    }
+
+    fn validate(&self) -> Outcome<()> {
+        if self.format != FORMAT {
+            return Err(Failure::input(format!(
+                "this file says format {:?}; a pipeline says {FORMAT:?}",
+                self.format
+            )));
+        }
+        let whole = Self::default().steps;
+        let from_rig = &whole[1..];
+        let is_start_of = |way: &[Step]| way.starts_with(&self.steps);
+        if self.steps.is_empty() || !(is_start_of(&whole) || is_start_of(from_rig)) {
+            return Err(Failure::input(
+                "steps stand in this order without a hole: survey, clocks, sightings, path, sheet (survey may be left out where the manifest names a rig; the end may be left off)",
+            ));
+        }
+        let positive = [
+            ("sightings.before_s", self.sightings.before_s),
+            ("sightings.after_s", self.sightings.after_s),
+            ("path.step_s", self.path.step_s),
+            ("sheet.shot_clock_s", self.sheet.shot_clock_s),
+        ];
+        for (name, value) in positive {
+            if !(value.is_finite() && value > 0.0) {
+                return Err(Failure::input(format!(
+                    "{name} is {value}; it must be above 0"
+                )));
+            }
+        }
+        if !(50..=20_000).contains(&self.path.draws) {
+            return Err(Failure::input(format!(
+                "path.draws is {}; 50 to 20000 samples make a probability",
+                self.path.draws
+            )));
+        }
+        if !(0.0..=100.0).contains(&self.sheet.floor_mm) {
+            return Err(Failure::input(format!(
+                "sheet.floor_mm is {}; a floor lies between 0 and 100 mm",
+                self.sheet.floor_mm
+            )));
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,269 @@
+//! The practice manifest: what was filmed on one evening. `format: drawarc-practice/1`.
+
+use crate::failure::{Failure, Outcome};
+use drawarc_report::{BowStage, Felt, Side};
+use drawarc_rig::ClockFace;
+use serde::{Deserialize, Serialize};
+use std::path::{Path, PathBuf};
+
+/// Word at the top of a manifest.
+pub(crate) const FORMAT: &str = "drawarc-practice/1";
+
+/// What was filmed on one evening.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Practice {
+    /// Always [`FORMAT`].
+    pub(crate) format: String,
+    /// Title on the page.
+    pub(crate) title: String,
+    /// Day of the practice, ISO 8601.
+    pub(crate) date: String,
+    /// Board description, relative to the manifest.
+    pub(crate) board: PathBuf,
+    /// A rig surveyed before; without one it is surveyed from the board in these recordings.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) rig: Option<PathBuf>,
+    /// Air temperature (°C): sets the speed of sound.
+    #[serde(default = "default_temperature_c")]
+    pub(crate) temperature_c: f64,
+    /// The cameras; two or more.
+    pub(crate) cameras: Vec<CameraEntry>,
+    /// The markers on the archer; the elbow's is needed.
+    #[serde(default)]
+    pub(crate) markers: Vec<MarkerEntry>,
+    /// Who shot, in order.
+    #[serde(default)]
+    pub(crate) turns: Vec<Turn>,
+}
+
+fn default_temperature_c() -> f64 {
+    20.0
+}
+
+/// One camera and what it recorded.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct CameraEntry {
+    /// Any name; the rig and every table use it.
+    pub(crate) name: String,
+    /// Where it stood by the clock, for the words on the page.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) stands: Option<Stand>,
+    /// Video files, in order: one recording, or the chapters into which the camera split it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub(crate) files: Vec<PathBuf>,
+    /// Photographs of the board instead of video (survey only): the n-th of each camera belong together.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub(crate) stills: Vec<PathBuf>,
+    /// Time from the first row to the last (ms); 0 for a global shutter.
+    #[serde(default)]
+    pub(crate) readout_ms: f64,
+    /// How well that is known (ms, 1 σ).
+    #[serde(default)]
+    pub(crate) readout_sd_ms: f64,
+    /// Exposure of each row (ms).
+    #[serde(default = "default_exposure_ms")]
+    pub(crate) exposure_ms: f64,
+    /// Do the cameras so marked share one shutter signal?
+    #[serde(default)]
+    pub(crate) genlocked: bool,
+    /// How far the sound may stand off the picture in this camera's files (ms, 1 σ).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) sound_lag_sd_ms: Option<f64>,
+    /// Lens: "ordinary" or "wide".
+    #[serde(default)]
+    pub(crate) lens: LensKind,
+}
+
+fn default_exposure_ms() -> f64 {
+    2.0
+}
+
+/// Where a camera stood: a place on the dial such as "5:00", or "overhead".
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(try_from = "String", into = "String")]
+pub(crate) enum Stand {
+    /// On the dial.
+    Clock(ClockFace),
+    /// Above the archer.
+    Overhead,
+}
+
+impl TryFrom<String> for Stand {
+    type Error = String;
+
+    fn try_from(text: String) -> Result<Self, String> {
+        if text == "overhead" {
+            Ok(Self::Overhead)
+        } else {
+            ClockFace::try_from(text).map(Self::Clock)
+        }
+    }
+}
+
+impl From<Stand> for String {
+    fn from(stand: Stand) -> Self {
+        match stand {
+            Stand::Overhead => "overhead".to_owned(),
+            Stand::Clock(place) => place.to_string(),
+        }
+    }
+}
+
+/// Which family of lens to survey.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum LensKind {
+    /// Up to about 100° across.
+    #[default]
+    Ordinary,
+    /// Wide-angle.
+    Wide,
+}
+
+/// One marker.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct MarkerEntry {
+    /// Where it sits.
+    pub(crate) on: drawarc_sync_track::MarkerRole,
+    /// What it is.
+    pub(crate) shape: MarkerShapeName,
+    /// Diameter of ball or dot, width of a band (mm).
+    pub(crate) size_mm: f64,
+    /// Its colour, by name.
+    pub(crate) colour: String,
+}
+
+/// What a marker is, by name.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum MarkerShapeName {
+    /// A ball on an elastic band.
+    Ball,
+    /// A bright band around the limb.
+    Band,
+    /// A flat dot.
+    Dot,
+}
+
+/// One archer's turn.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Turn {
+    /// Any alias.
+    pub(crate) archer: String,
+    /// Which hand draws.
+    pub(crate) handedness: Side,
+    /// Body height (cm).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) height_cm: Option<f64>,
+    /// Band, light bow or own bow.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) stage: Option<BowStage>,
+    /// Draw weight (lb).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) draw_weight_lb: Option<f64>,
+    /// How many of the shots found belong to this turn; all that are left where not said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) shots: Option<usize>,
+    /// What the archer said of each shot before seeing anything.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub(crate) felt: Vec<Felt>,
+}
+
+#[derive(Deserialize)]
+struct FormatOnly {
+    format: String,
+}
+
+impl Practice {
+    /// Reads a manifest; paths in it become relative to the present folder.
+    pub(crate) fn read(path: &Path) -> Outcome<Self> {
+        let text = std::fs::read_to_string(path)
+            .map_err(|source| Failure::input(format!("{}: {source}", path.display())))?;
+        let mut practice = Self::parse(&text)
+            .map_err(|failure| Failure::input(format!("{}: {failure}", path.display())))?;
+        let folder = path.parent().unwrap_or(Path::new(""));
+        let anchor = |entry: &mut PathBuf| *entry = folder.join(&*entry);
+        anchor(&mut practice.board);
+        practice.rig.iter_mut().for_each(anchor);
+        for camera in &mut practice.cameras {
+            camera.files.iter_mut().for_each(anchor);
+            camera.stills.iter_mut().for_each(anchor);
+        }
+        Ok(practice)
+    }
+
+    fn parse(text: &str) -> Outcome<Self> {
+        let head: FormatOnly = serde_yaml::from_str(text).map_err(Failure::input)?;
+        if head.format != FORMAT {
+            return Err(Failure::input(format!(
+                "this file says format {:?}; a practice manifest says {FORMAT:?}",
+                head.format
+            )));
+        }
+        let practice: Self = serde_yaml::from_str(text).map_err(Failure::input)?;
+        practice.validate()?;
+        Ok(practice)
+    }
+
+    fn validate(&self) -> Outcome<()> {
+        if self.cameras.len() < 2 {
+            return Err(Failure::input(format!(
+                "{} camera in the manifest; a 3-D path needs two or more",
+                self.cameras.len()
+            ))
+            .help("list a second camera under `cameras:`, at least 30° round the clock from the first"));
+        }
+        for (index, camera) in self.cameras.iter().enumerate() {
+            if self.cameras[..index]
+                .iter()
+                .any(|other| other.name == camera.name)
+            {
+                return Err(Failure::input(format!(
+                    "two cameras are called {:?}",
+                    camera.name
+                )));
+            }
+            if camera.files.is_empty() == camera.stills.is_empty() {
+                return Err(Failure::input(format!(
+                    "camera {:?} needs either `files:` (video) or `stills:` (photographs of the board)",
+                    camera.name
+                )));
+            }
+            let times = [
+                camera.readout_ms.abs(),
+                camera.readout_sd_ms,
+                camera.exposure_ms,
+            ];
+            if times.iter().any(|ms| !(0.0..1000.0).contains(ms)) {
+                return Err(Failure::input(format!(
+                    "camera {:?}: read-out and exposure are times in milliseconds, 0 to 1000",
+                    camera.name
+                )));
+            }
+        }
+        for marker in &self.markers {
+            if !(1.0..500.0).contains(&marker.size_mm) {
+                return Err(Failure::input(format!(
+                    "a marker of {} mm cannot be; sizes are millimetres, 1 to 500",
+                    marker.size_mm
+                )));
+            }
+        }
+        if !(-60.0..60.0).contains(&self.temperature_c) {
+            return Err(Failure::input(format!(
+                "{} °C is no temperature to shoot at",
+                self.temperature_c
+            )));
+        }
+        Ok(())
+    }
+
+    /// The manifest as text.
+    pub(crate) fn to_yaml(&self) -> Outcome<String> {
+        serde_yaml::to_string(self).map_err(Failure::output)
+    }
+}

@@ -1,0 +1,154 @@
+//! The recordings of a practice, opened and looked over before any work is done on them.
+
+use crate::failure::{Failure, Outcome};
+use crate::practice::{CameraEntry, Practice};
+use crate::store::Key;
+use drawarc_footage::{FootageError, Limits, Recording};
+use drawarc_rig::{ImageSize, Rig, Shutter};
+
+/// The cameras of a practice with what they recorded, in the manifest's order.
+#[derive(Debug)]
+pub(crate) struct Recordings {
+    /// What the manifest says of each camera.
+    entries: Vec<CameraEntry>,
+    /// What each recorded.
+    pub(crate) films: Vec<Recording>,
+    /// Identity of each camera's files.
+    keys: Vec<Key>,
+}
+
+/// One camera with its recording.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Filmed<'a> {
+    /// What the manifest says of the camera.
+    pub(crate) entry: &'a CameraEntry,
+    /// What it recorded.
+    pub(crate) recording: &'a Recording,
+}
+
+impl Recordings {
+    /// Opens everything that the manifest lists.
+    pub(crate) fn open(practice: &Practice) -> Outcome<Self> {
+        let mut opened = Self {
+            entries: practice.cameras.clone(),
+            films: Vec::new(),
+            keys: Vec::new(),
+        };
+        for entry in &practice.cameras {
+            if entry.files.is_empty() {
+                return Err(Failure::input(format!(
+                    "camera {:?} lists photographs only; a practice needs its recording under `files:`",
+                    entry.name
+                )));
+            }
+            let recording = Recording::open(&entry.files, &Limits::default())
+                .map_err(|source| wrong_footage(&source))?;
+            let keys = entry
+                .files
+                .iter()
+                .map(|file| Key::of_file(file))
+                .collect::<Outcome<Vec<_>>>()?;
+            opened.keys.push(Key::of(
+                "recording",
+                entry,
+                &keys.iter().collect::<Vec<_>>(),
+            )?);
+            opened.films.push(recording);
+        }
+        Ok(opened)
+    }
+
+    /// The cameras, each with its recording.
+    pub(crate) fn cameras(&self) -> impl Iterator<Item = Filmed<'_>> {
+        self.entries
+            .iter()
+            .zip(&self.films)
+            .map(|(entry, recording)| Filmed { entry, recording })
+    }
+
+    /// How many cameras there are.
+    pub(crate) fn len(&self) -> usize {
+        self.films.len()
+    }
+
+    /// One camera.
+    pub(crate) fn camera(&self, index: usize) -> Filmed<'_> {
+        Filmed {
+            entry: &self.entries[index],
+            recording: &self.films[index],
+        }
+    }
+
+    /// The identities of all recordings.
+    pub(crate) fn keys(&self) -> Vec<&Key> {
+        self.keys.iter().collect()
+    }
+
+    /// Refuses a rig that was not surveyed with these cameras as they stand in the manifest.
+    pub(crate) fn fits(&self, rig: &Rig) -> Outcome<()> {
+        for (index, filmed) in self.cameras().enumerate() {
+            let name = &filmed.entry.name;
+            let camera = rig.cameras.get(index).filter(|camera| camera.name == *name);
+            let Some(camera) = camera else {
+                let names: Vec<&str> = rig.cameras.iter().map(|c| c.name.as_str()).collect();
+                return Err(Failure::input(format!(
+                    "the rig holds the cameras {}; the manifest's camera {} is {name:?}",
+                    names.join(", "),
+                    index + 1
+                ))
+                .help("list the cameras in the manifest by the rig's names and in its order"));
+            };
+            let probe = filmed.recording.probe();
+            if camera.image_size != filmed.image_size() {
+                return Err(Failure::input(format!(
+                    "camera {name:?} was surveyed with pictures of {}×{} px and now films {}×{}",
+                    camera.image_size.width_px,
+                    camera.image_size.height_px,
+                    probe.width_px,
+                    probe.height_px
+                ))
+                .help("film with the settings of the survey, or survey again"));
+            }
+            if camera.rotation_deg != probe.rotation_deg {
+                return Err(Failure::input(format!(
+                    "camera {name:?} was surveyed turned by {}° and now films turned by {}°",
+                    camera.rotation_deg, probe.rotation_deg
+                ))
+                .help(
+                    "board and shots must both be filmed upright or both sideways: survey again",
+                ));
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Filmed<'_> {
+    /// Stored picture size.
+    pub(crate) fn image_size(&self) -> ImageSize {
+        let probe = self.recording.probe();
+        ImageSize {
+            width_px: probe.width_px,
+            height_px: probe.height_px,
+        }
+    }
+
+    /// The shutter as the manifest states it.
+    pub(crate) fn shutter(&self) -> Shutter {
+        shutter_of(self.entry)
+    }
+}
+
+/// The shutter as a manifest states it.
+pub(crate) fn shutter_of(entry: &CameraEntry) -> Shutter {
+    Shutter {
+        readout_s: entry.readout_ms / 1000.0,
+        readout_sd_s: entry.readout_sd_ms / 1000.0,
+        exposure_s: entry.exposure_ms / 1000.0,
+    }
+}
+
+/// Footage that cannot be used, in words.
+pub(crate) fn wrong_footage(source: &FootageError) -> Failure {
+    Failure::input(source)
+}

@@ -1,0 +1,491 @@
+//! The measuring steps of a run: survey, clocks, sightings, path. Each keeps its result; none is done twice.
+
+use crate::failure::{Failure, Outcome};
+use crate::pipeline::{Pipeline, Step};
+use crate::practice::{MarkerShapeName, Practice};
+use crate::progress::{self, Progress};
+use crate::recordings::Recordings;
+use crate::sheets::{Others, Stretch};
+use crate::store::{Key, Store};
+use crate::{board_scan, hearing, survey};
+use drawarc_calibration::{Board, BoardSighting};
+use drawarc_report::SoundAt;
+use drawarc_report::page::{Fitness, RigLine};
+use drawarc_rig::{ClockModel, RangeFrame, Rig};
+use drawarc_sync_track::{
+    MarkerColour, MarkerRole, MarkerShape, MarkerSpec, NamedColour, SightingSeries, SoundKind,
+    SoundScan, TrackInput, TrackSettings, track,
+};
+use drawarc_triangulation::{ElbowPath, PathFit, PathInput, PathSamples, PathSettings, fit_path};
+use serde::{Deserialize, Serialize};
+
+/// Diameter of a limb under a band (m), for its apparent shape: an adult's elbow. Common practice, no source.
+const LIMB_DIAMETER_M: f64 = 0.09;
+/// Sounds closer than this to the end of the board's showing belong to it (s).
+const AFTER_BOARD_S: f64 = 1.0;
+
+/// What is measured.
+#[derive(Debug)]
+pub(crate) struct Plan<'a> {
+    pub(crate) practice: &'a Practice,
+    pub(crate) pipeline: &'a Pipeline,
+    pub(crate) board: &'a Board,
+    pub(crate) markers: &'a [MarkerSpec],
+    pub(crate) rig_before: Option<Rig>,
+    pub(crate) recordings: &'a Recordings,
+}
+
+/// What came of it.
+#[derive(Debug)]
+pub(crate) struct Measured {
+    pub(crate) rig: Rig,
+    pub(crate) clocks: Vec<ClockModel>,
+    pub(crate) stretches: Vec<Stretch>,
+    pub(crate) sounds: Vec<SoundAt>,
+    pub(crate) health: Vec<RigLine>,
+    pub(crate) certainty: Vec<String>,
+    pub(crate) warnings: Vec<String>,
+    pub(crate) remarks: Vec<String>,
+}
+
+/// A surveyed rig as the survey step keeps it.
+#[derive(Debug, Serialize, Deserialize)]
+struct Surveyed {
+    rig_yaml: String,
+    clocks: Vec<ClockModel>,
+    board_until_s: Option<f64>,
+}
+
+/// The markers of a practice.
+pub(crate) fn markers(practice: &Practice) -> Outcome<Vec<MarkerSpec>> {
+    let elbow = practice
+        .markers
+        .iter()
+        .any(|marker| marker.on == MarkerRole::Elbow);
+    if !elbow {
+        return Err(Failure::input("no marker on the elbow in the manifest")
+            .help("add to `markers:`  - {on: elbow, shape: ball, size_mm: 28, colour: orange}"));
+    }
+    practice
+        .markers
+        .iter()
+        .map(|entry| {
+            let size_m = entry.size_mm / 1000.0;
+            let shape = match entry.shape {
+                MarkerShapeName::Ball => MarkerShape::Ball { diameter_m: size_m },
+                MarkerShapeName::Dot => MarkerShape::Dot { diameter_m: size_m },
+                MarkerShapeName::Band => MarkerShape::Band {
+                    width_m: size_m,
+                    limb_diameter_m: LIMB_DIAMETER_M,
+                },
+            };
+            Ok(MarkerSpec {
+                role: entry.on,
+                shape,
+                colour: colour(&entry.colour)?,
+            })
+        })
+        .collect()
+}
+
+fn colour(name: &str) -> Outcome<MarkerColour> {
+    let named = match name {
+        "orange" => NamedColour::Orange,
+        "green" => NamedColour::Green,
+        "pink" => NamedColour::Pink,
+        "blue" => NamedColour::Blue,
+        "yellow" => NamedColour::Yellow,
+        "red" => NamedColour::Red,
+        other => {
+            return Err(Failure::input(format!(
+                "{other:?} is no colour of a marker; known are orange, green, pink, blue, yellow, red"
+            ))
+            .help("a marker needs a bright, saturated colour that nothing else near the archer has"));
+        }
+    };
+    Ok(MarkerColour::Named(named))
+}
+
+/// The rig that the manifest names.
+pub(crate) fn rig_before(practice: &Practice) -> Outcome<Option<Rig>> {
+    let Some(path) = &practice.rig else {
+        return Ok(None);
+    };
+    let rig = Rig::read(path).map_err(|source| {
+        let shown = path.display().to_string();
+        let words = source.to_string();
+        Failure::input(if words.contains(&shown) {
+            words
+        } else {
+            format!("{shown}: {words}")
+        })
+    })?;
+    if rig.range_frame == RangeFrame::FirstCamera {
+        return Err(Failure::input(format!(
+            "{}: this rig knows no shooting line",
+            path.display()
+        ))
+        .help("survey it again with the board laid on the line, its arrow toward the target"));
+    }
+    Ok(Some(rig))
+}
+
+/// Runs the measuring steps as far as the pipeline goes.
+pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Outcome<Measured> {
+    let recordings_key = Key::of(
+        "recordings",
+        &plan.practice.temperature_c,
+        &plan.recordings.keys(),
+    )?;
+    let scans = hearing::listen(plan.recordings, progress)?;
+    let (surveyed, survey_key) = surveyed(plan, store, progress, &scans, &recordings_key)?;
+    let rig = Rig::from_yaml(&surveyed.rig_yaml).map_err(Failure::input)?;
+    store.write("rig.yaml", surveyed.rig_yaml.as_bytes())?;
+    let clocks = clocks(plan, &scans, &rig, &surveyed)?;
+    overlap(plan.recordings, &scans, &clocks)?;
+    let mut measured = Measured {
+        health: health(&rig, &clocks),
+        rig,
+        clocks,
+        stretches: Vec::new(),
+        sounds: Vec::new(),
+        certainty: Vec::new(),
+        warnings: Vec::new(),
+        remarks: Vec::new(),
+    };
+    measured
+        .remarks
+        .extend(measured.rig.survey.remarks.iter().cloned());
+    if !plan.pipeline.runs(Step::Sightings) {
+        return Ok(measured);
+    }
+    let from_s = surveyed
+        .board_until_s
+        .map_or(f64::MIN, |s| s + AFTER_BOARD_S);
+    measured.sounds = sounds(&scans, &measured, plan.practice, from_s);
+    let windows = windows(plan.pipeline, &measured, from_s);
+    let series = sightings(plan, store, progress, &measured, (&windows, &survey_key))?;
+    seen_at_all(plan, &series)?;
+    if !plan.pipeline.runs(Step::Path) {
+        return Ok(measured);
+    }
+    let bar = progress.bar("the elbow's path");
+    let fit = path(plan, &measured, &series)?;
+    bar.finish_and_clear();
+    measured.certainty = certainty(&fit, &measured.rig);
+    measured.stretches.push(stretch(plan, &fit));
+    measured.clocks = fit.clocks;
+    Ok(measured)
+}
+
+fn surveyed(
+    plan: &Plan<'_>,
+    store: &Store,
+    progress: &Progress,
+    scans: &[Option<SoundScan>],
+    before: &Key,
+) -> Outcome<(Surveyed, Key)> {
+    let lag_ms = plan.pipeline.clocks.sound_lag_sd_ms;
+    if let Some(rig) = &plan.rig_before {
+        let rig_yaml = rig.to_yaml().map_err(Failure::input)?;
+        let clocks = hearing::clocks_before_survey(plan.practice, scans, lag_ms)?;
+        let key = Key::of("rig", &rig_yaml, &[before])?;
+        let kept = Surveyed {
+            rig_yaml,
+            clocks,
+            board_until_s: None,
+        };
+        return Ok((kept, key));
+    }
+    if !plan.pipeline.runs(Step::Survey) {
+        return Err(Failure::input(
+            "the manifest names no rig, and the pipeline does not survey one",
+        )
+        .help("add `rig: rig.yaml` to the manifest, or the step `survey` to the pipeline"));
+    }
+    let board = plan.board.to_yaml().map_err(Failure::input)?;
+    let key = Key::of("survey", &(board, lag_ms), &[before])?;
+    let kept = store.step("survey", &key, || {
+        let clocks = hearing::clocks_before_survey(plan.practice, scans, lag_ms)?;
+        let sightings: Vec<Vec<BoardSighting>> = plan
+            .recordings
+            .cameras()
+            .enumerate()
+            .map(|(index, filmed)| {
+                board_scan::scan(index, filmed, plan.board, &clocks[index], progress)
+            })
+            .collect::<Outcome<_>>()?;
+        let found = survey::from_sightings(plan.recordings, plan.board, &clocks, sightings)?;
+        Ok(Surveyed {
+            rig_yaml: found.rig.to_yaml().map_err(Failure::not_measurable)?,
+            clocks: found.clocks,
+            board_until_s: found
+                .diagnostics
+                .board_on_line_s
+                .map(|(middle_s, length_s)| middle_s + length_s / 2.0),
+        })
+    })?;
+    Ok((kept, key))
+}
+
+/// The clocks: the survey's, which the board's own motion refined; with a rig surveyed before, sound with the
+/// sound's way taken off.
+fn clocks(
+    plan: &Plan<'_>,
+    scans: &[Option<SoundScan>],
+    rig: &Rig,
+    surveyed: &Surveyed,
+) -> Outcome<Vec<ClockModel>> {
+    if plan.rig_before.is_none() || plan.practice.cameras.iter().all(|camera| camera.genlocked) {
+        return Ok(surveyed.clocks.clone());
+    }
+    hearing::clocks_with_rig(
+        plan.practice,
+        scans,
+        rig,
+        plan.pipeline.clocks.sound_lag_sd_ms,
+    )
+}
+
+/// Refuses recordings that have no instant in common.
+fn overlap(
+    recordings: &Recordings,
+    scans: &[Option<SoundScan>],
+    clocks: &[ClockModel],
+) -> Outcome<()> {
+    let span = |index: usize| {
+        let probe = recordings.camera(index).recording.probe();
+        let end_s = scans[index]
+            .as_ref()
+            .map_or(probe.start_s + probe.duration_s, |scan| scan.end_s);
+        (
+            clocks[index].range_from_camera(probe.start_s),
+            clocks[index].range_from_camera(end_s),
+        )
+    };
+    let spans: Vec<(f64, f64)> = (0..recordings.len()).map(span).collect();
+    let start = spans.iter().map(|span| span.0).fold(f64::MIN, f64::max);
+    let end = spans.iter().map(|span| span.1).fold(f64::MAX, f64::min);
+    if start < end {
+        return Ok(());
+    }
+    Err(Failure::not_measurable(format!(
+        "the recordings do not overlap in time: the last to start begins {:.1} s after the first to end has ended",
+        start - end
+    ))
+    .help("let all cameras run at once: start them, clap, show the board, shoot, stop them"))
+}
+
+fn sounds(
+    scans: &[Option<SoundScan>],
+    measured: &Measured,
+    practice: &Practice,
+    from_s: f64,
+) -> Vec<SoundAt> {
+    let speed = drawarc_sync_track::speed_of_sound_m_s(practice.temperature_c);
+    let archer = nalgebra::Point3::new(0.0, 0.0, 1.3);
+    let mut heard = Vec::new();
+    for (index, scan) in scans.iter().enumerate() {
+        let Some(scan) = scan else { continue };
+        let way_s = (measured.rig.cameras[index].centre_in_range() - archer).norm() / speed;
+        for event in &scan.events {
+            if event.event.kind == SoundKind::Clap {
+                continue;
+            }
+            let time_s = measured.clocks[index].range_from_camera(event.event.camera_s) - way_s;
+            if time_s > from_s {
+                // The place of the bow is known to half a metre, the lag of this camera's sound to its picture to 10 ms.
+                let lag_s = hearing::sound_lag_sd_s(practice, 10.0)[index];
+                let sd_s = event.event.sd_s.hypot(0.5 / speed).hypot(lag_s);
+                heard.push(SoundAt { time_s, sd_s });
+            }
+        }
+    }
+    heard.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
+    heard
+}
+
+/// Per camera, where to look for markers (camera time): everything after the board, or around loud events.
+fn windows(pipeline: &Pipeline, measured: &Measured, from_s: f64) -> Vec<Vec<(f64, f64)>> {
+    let settings = &pipeline.sightings;
+    let mut spans: Vec<(f64, f64)> = Vec::new();
+    if settings.everything || measured.sounds.is_empty() {
+        spans.push((from_s, f64::MAX));
+    } else {
+        for sound in &measured.sounds {
+            let span = (
+                sound.time_s - settings.before_s,
+                sound.time_s + settings.after_s,
+            );
+            match spans.last_mut() {
+                Some(last) if last.1 >= span.0 => last.1 = last.1.max(span.1),
+                _ => spans.push(span),
+            }
+        }
+    }
+    measured
+        .clocks
+        .iter()
+        .map(|clock| {
+            let to_camera = |s: f64| {
+                if s.abs() > 1e300 {
+                    s
+                } else {
+                    clock.camera_from_range(s)
+                }
+            };
+            spans
+                .iter()
+                .map(|span| (to_camera(span.0), to_camera(span.1)))
+                .collect()
+        })
+        .collect()
+}
+
+fn sightings(
+    plan: &Plan<'_>,
+    store: &Store,
+    progress: &Progress,
+    measured: &Measured,
+    (windows, before): (&[Vec<(f64, f64)>], &Key),
+) -> Outcome<Vec<SightingSeries>> {
+    let key = Key::of(
+        "sightings",
+        &(plan.markers, windows, &measured.clocks),
+        &[before],
+    )?;
+    let bar = progress.bar("following the markers");
+    let found = store.step("sightings", &key, || {
+        track(
+            &TrackInput {
+                recordings: &plan.recordings.films,
+                rig: &measured.rig,
+                markers: plan.markers,
+                windows,
+            },
+            Some(&measured.clocks),
+            &TrackSettings::default(),
+            &mut |fraction| progress::set(&bar, fraction),
+        )
+        .map_err(Failure::not_measurable)
+    });
+    bar.finish_and_clear();
+    found
+}
+
+fn seen_at_all(plan: &Plan<'_>, series: &[SightingSeries]) -> Outcome<()> {
+    let blind: Vec<&str> = plan
+        .practice
+        .cameras
+        .iter()
+        .enumerate()
+        .filter(|(index, _)| {
+            !series.iter().any(|s| {
+                s.camera == *index && s.role == MarkerRole::Elbow && s.seen().next().is_some()
+            })
+        })
+        .map(|(_, camera)| camera.name.as_str())
+        .collect();
+    if plan.practice.cameras.len() - blind.len() >= 2 {
+        return Ok(());
+    }
+    Err(Failure::not_measurable(format!(
+        "the elbow's marker was never seen by {}; two cameras must see it",
+        blind.join(", ")
+    ))
+    .help("is it in the picture, of the colour and size in the manifest, and is nothing else near the archer of that colour?"))
+}
+
+fn path(plan: &Plan<'_>, measured: &Measured, series: &[SightingSeries]) -> Outcome<PathFit> {
+    fit_path(&PathInput {
+        rig: &measured.rig,
+        clocks: &measured.clocks,
+        series,
+        release_hint_s: None,
+        settings: PathSettings {
+            refine_clocks: plan.pipeline.clocks.from_motion,
+            ..PathSettings::default()
+        },
+    })
+    .map_err(Failure::not_measurable)
+}
+
+fn stretch(plan: &Plan<'_>, fit: &PathFit) -> Stretch {
+    let elbow = &fit.path;
+    let times = times(elbow, plan.pipeline.path.step_s);
+    let sample = |path: &ElbowPath| -> PathSamples {
+        path.sample(&times, plan.pipeline.path.draws, plan.pipeline.seed)
+    };
+    let other = |role: MarkerRole| fit.path_of(role).map(sample);
+    Stretch {
+        elbow: sample(elbow),
+        others: Others {
+            bow_hand: other(MarkerRole::BowHand),
+            string_hand: other(MarkerRole::StringHand),
+            nock: other(MarkerRole::Nock),
+            arrow_rest: other(MarkerRole::ArrowRest),
+            draw_shoulder: other(MarkerRole::DrawShoulder),
+        },
+    }
+}
+
+fn times(path: &ElbowPath, step_s: f64) -> Vec<f64> {
+    let (start, end) = path.span();
+    let mut times = Vec::new();
+    let mut time_s = start;
+    while time_s <= end {
+        times.push(time_s);
+        time_s = start + times.len() as f64 * step_s;
+    }
+    times
+}
+
+/// State of the rig in plain words.
+fn health(rig: &Rig, clocks: &[ClockModel]) -> Vec<RigLine> {
+    let mut lines = Vec::new();
+    for (index, camera) in rig.cameras.iter().enumerate() {
+        let residual = rig
+            .survey
+            .residual_px
+            .get(index)
+            .copied()
+            .unwrap_or(f64::NAN);
+        let views = rig.survey.views.get(index).copied().unwrap_or(0);
+        let sd_ms = clocks[index]
+            .variance_at(clocks[index].segments()[0].reference_camera_s)
+            .sqrt()
+            * 1000.0;
+        let fitness = match residual {
+            r if r < 0.35 => Fitness::Good,
+            r if r < 0.8 => Fitness::Watch,
+            _ => Fitness::Bad,
+        };
+        lines.push(RigLine {
+            fitness,
+            sentence: format!(
+                "Camera {}: {views} views of the board, corners fit to {residual:.2} px; its clock is known to {sd_ms:.2} ms.",
+                camera.name
+            ),
+            costs_mm: None,
+        });
+    }
+    lines.push(RigLine {
+        fitness: if rig.survey.scale_sd_percent < 0.2 { Fitness::Good } else { Fitness::Watch },
+        sentence: format!(
+            "Lengths are known to {:.2} per cent (survey, and how well the board's pitch was measured).",
+            rig.survey.scale_sd_percent
+        ),
+        costs_mm: Some(rig.survey.scale_sd_percent * 4.0),
+    });
+    lines
+}
+
+/// How sure the page is, a sentence each.
+fn certainty(fit: &PathFit, rig: &Rig) -> Vec<String> {
+    let names: Vec<String> = rig
+        .cameras
+        .iter()
+        .map(|camera| camera.name.clone())
+        .collect();
+    fit.diagnostics.sentences(&names)
+}

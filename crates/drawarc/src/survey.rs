@@ -1,0 +1,228 @@
+//! `survey`: from board footage, or photographs of the board, to a rig file.
+
+use crate::args::SurveyArguments;
+use crate::board_scan;
+use crate::failure::{Failure, Outcome};
+use crate::hearing;
+use crate::pipeline::ClockSettings;
+use crate::practice::{LensKind, Practice};
+use crate::progress::Progress;
+use crate::recordings::{Recordings, shutter_of, wrong_footage};
+use crate::store;
+use drawarc_calibration::{
+    Board, BoardDetector, BoardSighting, CalibrationError, Effort, FrameChoice, GrayView,
+    LensChoice, Survey, SurveyCamera, SurveyInput, SurveySettings, survey,
+};
+use drawarc_footage::{Limits, read_still_gray};
+use drawarc_rig::{ClockModel, ImageSize};
+use rayon::prelude::*;
+use std::path::PathBuf;
+
+/// Surveys and writes the rig.
+pub(crate) fn obey(plan: &SurveyArguments, json: bool) -> Outcome<()> {
+    if plan.into.exists() && !plan.replace {
+        return Err(
+            Failure::refused(format!("{} is there already", plan.into.display()))
+                .help("write elsewhere with --into FILE, or give --replace to write over it"),
+        );
+    }
+    let practice = Practice::read(&plan.practice)?;
+    let board = read_board(&practice)?;
+    let progress = Progress::default();
+    let found = if practice
+        .cameras
+        .iter()
+        .all(|camera| !camera.stills.is_empty())
+    {
+        from_photographs(&practice, &board)?
+    } else {
+        let recordings = Recordings::open(&practice)?;
+        let scans = hearing::listen(&recordings, &progress)?;
+        let clocks = hearing::clocks_before_survey(
+            &practice,
+            &scans,
+            ClockSettings::default().sound_lag_sd_ms,
+        )?;
+        let sightings = recordings
+            .cameras()
+            .enumerate()
+            .map(|(index, filmed)| {
+                board_scan::scan(index, filmed, &board, &clocks[index], &progress)
+            })
+            .collect::<Outcome<Vec<_>>>()?;
+        from_sightings(&recordings, &board, &clocks, sightings)?
+    };
+    let text = found.rig.to_yaml().map_err(Failure::output)?;
+    store::write_whole(&plan.into, text.as_bytes())?;
+    tell(&found, json)?;
+    if !json {
+        println!("wrote {}", plan.into.display());
+    }
+    Ok(())
+}
+
+/// The practice's board.
+pub(crate) fn read_board(practice: &Practice) -> Outcome<Board> {
+    Board::read(&practice.board).map_err(|source| {
+        let path = practice.board.display().to_string();
+        let words = source.to_string();
+        Failure::input(if words.starts_with(&path) {
+            words
+        } else {
+            format!("{path}: {words}")
+        })
+    })
+}
+
+/// Surveys the rig from sightings of the board in its recordings.
+pub(crate) fn from_sightings(
+    recordings: &Recordings,
+    board: &Board,
+    clocks: &[ClockModel],
+    sightings: Vec<Vec<BoardSighting>>,
+) -> Outcome<Survey> {
+    let cameras = recordings
+        .cameras()
+        .zip(clocks)
+        .zip(sightings)
+        .map(|((filmed, clock), sightings)| SurveyCamera {
+            name: filmed.entry.name.clone(),
+            image_size: filmed.image_size(),
+            rotation_deg: filmed.recording.probe().rotation_deg,
+            shutter: filmed.shutter(),
+            clock: clock.clone(),
+            sightings,
+            lens: lens_choice(filmed.entry.lens),
+            stills: false,
+        })
+        .collect();
+    survey(&SurveyInput {
+        cameras,
+        board: board.clone(),
+        frame: FrameChoice::default(),
+        settings: SurveySettings::default(),
+    })
+    .map_err(|source| unsurveyed(&source))
+}
+
+fn from_photographs(practice: &Practice, board: &Board) -> Outcome<Survey> {
+    let mut cameras = Vec::new();
+    for (index, entry) in practice.cameras.iter().enumerate() {
+        let views: Vec<_> = entry
+            .stills
+            .par_iter()
+            .enumerate()
+            .map(|(number, path)| photograph(index, number, path, board))
+            .collect::<Outcome<_>>()?;
+        let image_size = views.first().map_or(
+            ImageSize {
+                width_px: 0,
+                height_px: 0,
+            },
+            |view| view.0,
+        );
+        if let Some(odd) = views.iter().position(|view| view.0 != image_size) {
+            return Err(Failure::input(format!(
+                "{}: its size differs from the photographs before it",
+                entry.stills[odd].display()
+            )));
+        }
+        cameras.push(SurveyCamera {
+            name: entry.name.clone(),
+            image_size,
+            rotation_deg: 0,
+            shutter: shutter_of(entry),
+            clock: ClockModel::identity(),
+            sightings: views.into_iter().filter_map(|view| view.1).collect(),
+            lens: lens_choice(entry.lens),
+            stills: true,
+        });
+    }
+    survey(&SurveyInput {
+        cameras,
+        board: board.clone(),
+        frame: FrameChoice::FirstCamera,
+        settings: SurveySettings::default(),
+    })
+    .map_err(|source| unsurveyed(&source))
+}
+
+fn photograph(
+    camera: usize,
+    number: usize,
+    path: &PathBuf,
+    board: &Board,
+) -> Outcome<(ImageSize, Option<BoardSighting>)> {
+    let plane =
+        read_still_gray(path, &Limits::default()).map_err(|source| wrong_footage(&source))?;
+    let broken = || {
+        Failure::input(format!(
+            "{}: not a picture of 8-bit grey levels",
+            path.display()
+        ))
+    };
+    let size = |length: usize| u32::try_from(length).ok().ok_or_else(broken);
+    let (width_px, height_px) = (size(plane.width())?, size(plane.height())?);
+    let gray = plane
+        .as_u8()
+        .and_then(|data| GrayView::new(width_px, height_px, data))
+        .ok_or_else(broken)?;
+    let found = BoardDetector::new(board)
+        .detect(gray, Effort::Thorough)
+        .map_err(|source| unsurveyed(&source))?;
+    let sighting = found.map(|corners| BoardSighting {
+        camera,
+        frame_index: number as u64,
+        time_s: number as f64,
+        corners_px: corners.corners_px,
+        corner_sd_px: corners.corner_sd_px,
+        edge_width_px: corners.edge_width_px,
+    });
+    Ok((
+        ImageSize {
+            width_px,
+            height_px,
+        },
+        sighting,
+    ))
+}
+
+fn lens_choice(kind: LensKind) -> LensChoice {
+    match kind {
+        LensKind::Ordinary => LensChoice::Auto,
+        LensKind::Wide => LensChoice::Wide,
+    }
+}
+
+/// A survey that failed, in words.
+pub(crate) fn unsurveyed(source: &CalibrationError) -> Failure {
+    Failure::not_measurable(source)
+}
+
+/// Prints what came of a survey.
+fn tell(found: &Survey, json: bool) -> Outcome<()> {
+    if json {
+        let text = serde_json::to_string_pretty(&found.diagnostics).map_err(Failure::output)?;
+        println!("{text}");
+        return Ok(());
+    }
+    println!(
+        "{:<14} {:>6} {:>12} {:>10} {:>12}  lens",
+        "camera", "views", "residual px", "focal px", "read-out ms"
+    );
+    for (camera, about) in found.rig.cameras.iter().zip(&found.diagnostics.cameras) {
+        println!(
+            "{:<14} {:>6} {:>12.3} {:>10.1} {:>12.2}  {}",
+            camera.name,
+            about.views,
+            about.residual_px,
+            camera.lens.focal_px(),
+            camera.shutter.readout_s * 1000.0,
+            about.lens
+        );
+    }
+    for remark in &found.rig.survey.remarks {
+        println!("  {remark}");
+    }
+    Ok(())
+}
