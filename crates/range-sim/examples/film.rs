@@ -10,7 +10,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         return Err("film <scenario.yaml | preset> <folder> [seed]".into());
     };
     let seed = rest.first().map_or(Ok(1), |text| text.parse())?;
-    let scenario = if Path::new(what).exists() {
+    let scenario = if Path::new(what).is_file() {
         Scenario::from_yaml(&std::fs::read_to_string(what)?)?
     } else {
         Scenario::preset(what, seed)?

@@ -2,15 +2,15 @@
 
 use crate::body::{Body, Palette, middle_joint};
 use crate::profile::{Profile, ease};
-use crate::scenario::{MarkerPlace, Scenario, ShotKind};
+use crate::scenario::{MarkerLook, MarkerPlace, MarkerPlan, Scenario, ShotKind};
 use crate::shot::{Arms, PhaseTimes, Reach, Shot};
 use crate::wobble::Wobble;
 use nalgebra::{Point3, UnitQuaternion, Vector3};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 
-/// Skin at the tip of the elbow stands this far beyond the joint, the middle of the marker further (m).
-const MARKER_BEYOND_JOINT_M: f64 = 0.043;
+/// Skin at the tip of the elbow stands this far beyond the joint (m, for a body of 1.75 m): radius of the arm there.
+const SKIN_BEYOND_JOINT_M: f64 = 0.036;
 
 /// The archer's motion.
 #[derive(Debug, Clone)]
@@ -20,6 +20,8 @@ pub(crate) struct Archer {
     reach: Reach,
     side: f64,
     breathing_m: f64,
+    /// Middle of the elbow marker beyond the joint, along the forearm (m).
+    marker_beyond_joint_m: f64,
     range_from_arrow: UnitQuaternion<f64>,
     jaw: Point3<f64>,
     tremor: Wobble,
@@ -49,6 +51,17 @@ pub(crate) struct ArcherState {
     pub(crate) bow_forward: Vector3<f64>,
     pub(crate) band: bool,
     pub(crate) bow_shown: bool,
+}
+
+/// A ball and a dot rest on the skin at the tip of the elbow; a band lies around the forearm beside it.
+fn marker_beyond_joint_m(scenario: &Scenario) -> f64 {
+    let skin = SKIN_BEYOND_JOINT_M * scenario.archer.height_m / 1.75;
+    let elbow = |plan: &&MarkerPlan| plan.place == MarkerPlace::Elbow;
+    match scenario.markers.iter().find(elbow).map(|plan| plan.look) {
+        Some(MarkerLook::Ball { diameter_m }) => skin + 0.5 * diameter_m + 0.001,
+        Some(MarkerLook::Band { .. }) => -0.020,
+        Some(MarkerLook::Dot { .. }) | None => skin + 0.001,
+    }
 }
 
 impl Archer {
@@ -87,6 +100,7 @@ impl Archer {
             reach,
             side: scenario.side(),
             breathing_m: who.breathing_m,
+            marker_beyond_joint_m: marker_beyond_joint_m(scenario),
             range_from_arrow: UnitQuaternion::from_axis_angle(&Vector3::y_axis(), -elevation),
             jaw: Point3::new(0.0, -0.10 * reach.scale, 0.862 * who.height_m),
             tremor,
@@ -162,7 +176,7 @@ impl Archer {
         let hook = place(arms.hook) + 0.3 * tremor;
         let elbow_marker = place(arms.hook + arms.forearm) + tremor;
         let bone = (elbow_marker - hook).normalize();
-        let elbow_joint = elbow_marker - bone * MARKER_BEYOND_JOINT_M;
+        let elbow_joint = elbow_marker - bone * self.marker_beyond_joint_m;
         let grip = place(arms.grip) + hand;
         let string = place(arms.string)
             + if arms.string == arms.hook {
@@ -372,5 +386,42 @@ impl ArcherState {
     /// The archer's solids in the colours given.
     pub(crate) fn body_solids(&self, palette: &Palette) -> Vec<crate::solid::Solid> {
         self.body.solids(palette)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_left_hander_has_the_mirror_images_body() {
+        let right = Scenario::club_five_three(3);
+        let mut left = right.clone();
+        left.archer.left_handed = true;
+        let (right, left) = (Archer::new(&right), Archer::new(&left));
+        let palette = Palette {
+            skin: [0.1; 3],
+            shirt: [0.2; 3],
+            trousers: [0.3; 3],
+            shoes: [0.4; 3],
+            hair: [0.5; 3],
+            cap: Some([0.6; 3]),
+        };
+        for time_s in [0.5, 19.0, 22.6, 24.0, 27.5] {
+            let mirrored = left.at(time_s).body_solids(&palette);
+            for solid in right.at(time_s).body_solids(&palette) {
+                let flip = |p: Point3<f64>| Point3::new(p.x, -p.y, p.z);
+                let (a, b) = (flip(solid.a), flip(solid.b));
+                // The image of a solid across the body may run from its other end.
+                let found = mirrored.iter().any(|image| {
+                    let same = (a - image.a).norm() + (b - image.b).norm() < 1e-9
+                        && (solid.ra - image.ra).abs() + (solid.rb - image.rb).abs() < 1e-12;
+                    let turned = (a - image.b).norm() + (b - image.a).norm() < 1e-9
+                        && (solid.ra - image.rb).abs() + (solid.rb - image.ra).abs() < 1e-12;
+                    (same || turned) && image.paint == solid.paint
+                });
+                assert!(found, "{time_s}: {solid:?}");
+            }
+        }
     }
 }

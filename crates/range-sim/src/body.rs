@@ -14,7 +14,8 @@ pub(crate) struct Palette {
     pub(crate) cap: Option<[f32; 3]>,
 }
 
-/// Joints of a person (m). Index 0 is the left, 1 the right limb of the person.
+/// Joints of a person (m). Index 0 is the left, 1 the right limb of the person; in a mirror image the other way
+/// round.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Body {
     pub(crate) height: f64,
@@ -89,6 +90,14 @@ impl Body {
         self.height / 1.75
     }
 
+    /// Horizontal unit vector along the shoulders, toward the limbs of index 0: the left in anybody but the mirror
+    /// image of somebody else.
+    fn toward_first(&self) -> Vector3<f64> {
+        let left = Vector3::z().cross(&self.facing);
+        let across = self.shoulders[0] - self.shoulders[1];
+        left * 1.0_f64.copysign(across.dot(&left))
+    }
+
     fn legs(
         &self,
         &Paints {
@@ -128,8 +137,8 @@ impl Body {
     ) {
         let s = self.scale();
         let up = Vector3::z();
-        let left = up.cross(&self.facing);
-        let spread = left * (0.075 * s);
+        let first = self.toward_first();
+        let spread = first * (0.075 * s);
         let hip_line = self.pelvis;
         out.push(
             Solid::cone(
@@ -142,7 +151,7 @@ impl Body {
             .flattened(self.facing, 0.84),
         );
         let waist = self.pelvis + (self.chest - self.pelvis) * 0.45;
-        let narrow = left * (0.055 * s);
+        let narrow = first * (0.055 * s);
         for (from, to, r0, r1) in [
             (
                 hip_line + up * (0.03 * s) - spread,
@@ -160,7 +169,7 @@ impl Body {
         ] {
             out.push(Solid::cone(from, to, r0, r1, shirt).flattened(self.facing, 0.80));
         }
-        let wide = left * (0.082 * s);
+        let wide = first * (0.082 * s);
         out.push(
             Solid::cone(
                 waist - narrow,
@@ -190,7 +199,7 @@ impl Body {
     /// From the chest to shoulders and neck.
     fn girdle(&self, shirt: Paint, out: &mut Vec<Solid>) {
         let s = self.scale();
-        let wide = Vector3::z().cross(&self.facing) * (0.082 * s);
+        let wide = self.toward_first() * (0.082 * s);
         for k in 0..2 {
             let side = if k == 0 { wide } else { -wide };
             out.push(

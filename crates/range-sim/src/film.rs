@@ -1,17 +1,13 @@
 //! Films a scenario: one video file a camera, and the truth beside them.
 
-use crate::canvas::Canvas;
+use crate::camera_stage::CameraStage;
 use crate::error::RangeSimError;
 use crate::film_time::TICKS_PER_SECOND;
-use crate::paint::draw_frame;
-use crate::picture::{Developer, Planes};
 use crate::scenario::{FilmCamera, FilmCodec, Scenario};
 use crate::sound::{SOUND_RATE_HZ, hear};
-use crate::stage::Stage;
 use crate::truth::Truth;
 use crate::world::World;
 use drawarc_footage::{ClipSettings, ClipWriter, Picture, SoundSettings, TimeBase, VideoCodec};
-use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 
 /// Frames that are drawn side by side; the encoder works on the batch before meanwhile.
@@ -24,70 +20,6 @@ pub struct Rendered {
     pub videos: Vec<PathBuf>,
     /// The truth.
     pub truth: PathBuf,
-}
-
-/// One camera, set up to film: still background drawn, noise mixed.
-#[derive(Debug)]
-pub struct CameraStage<'a> {
-    world: &'a World,
-    view: usize,
-    stage: Stage,
-    developer: Developer,
-    desks: Vec<(Canvas, Planes)>,
-}
-
-impl<'a> CameraStage<'a> {
-    /// Draws what stands still. `desks` frames can then be drawn at the same time.
-    pub fn new(world: &'a World, view: usize, desks: usize) -> Self {
-        let place = &world.views[view];
-        let stage = Stage::new(world, place, &place.camera_from_range);
-        let camera = &world.scenario.cameras[view];
-        let seed = world
-            .scenario
-            .seed
-            .wrapping_mul(31)
-            .wrapping_add(view as u64);
-        let developer = Developer::new(camera, world.scenario.light.exposure, &stage, seed);
-        let size = camera.image_size;
-        let desks = (0..desks.max(1))
-            .map(|_| {
-                let canvas = Canvas::new(
-                    size.width_px as usize,
-                    size.height_px as usize,
-                    &stage.background,
-                );
-                (canvas, developer.planes())
-            })
-            .collect();
-        Self {
-            world,
-            view,
-            stage,
-            developer,
-            desks,
-        }
-    }
-
-    /// Pictures of frames `(index, ticks)`, at most as many as there are desks.
-    pub fn pictures(&mut self, frames: &[(usize, i64)]) -> Vec<Picture> {
-        let Self {
-            world,
-            view,
-            stage,
-            developer,
-            desks,
-        } = self;
-        let (world, view, stage, developer) = (*world, *view, &*stage, &*developer);
-        desks
-            .par_iter_mut()
-            .zip(frames)
-            .filter_map(|((canvas, planes), &(index, ticks))| {
-                let camera_s = ticks as f64 / f64::from(TICKS_PER_SECOND);
-                draw_frame(world, view, stage, camera_s, canvas);
-                developer.develop(canvas, planes, index as u64)
-            })
-            .collect()
-    }
 }
 
 /// Films a scenario into a folder: `<camera>.mp4` for each camera and `truth.json`. The folder is created; files

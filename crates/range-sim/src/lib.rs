@@ -14,6 +14,7 @@ mod archer;
 mod board;
 mod body;
 mod bow;
+mod camera_stage;
 mod canvas;
 mod error;
 mod film;
@@ -41,8 +42,9 @@ mod view;
 mod wobble;
 mod world;
 
+pub use camera_stage::CameraStage;
 pub use error::RangeSimError;
-pub use film::{CameraStage, Rendered, render};
+pub use film::{Rendered, render};
 pub use film_time::{TICKS_PER_SECOND, camera_time_s, frame_ticks, range_time_s, row_time_s};
 pub use presets::{elbow_ball, further_balls, good_shot};
 pub use projection::{project, slopes_from_pixel};
