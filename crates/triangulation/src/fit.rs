@@ -48,7 +48,7 @@ const GLOBAL_EXPONENTS: (f64, f64) = (-17.0, -5.0);
 /// Linearisations after the first.
 const MOST_ROUNDS: usize = 8;
 /// Updates of the smoothness for each linearisation.
-const UPDATES: usize = 3;
+const UPDATES: usize = 2;
 /// The fit has settled when hardly any coefficient moves further than this in a round (m): a tenth of the standard
 /// deviation that 0.1 px leaves at 3 m...
 const SETTLED_M: f64 = 2e-5;
