@@ -21,9 +21,11 @@ pub(crate) struct Sheets {
     pub(crate) heights_m: Vec<Option<f64>>,
 }
 
-/// One stretch of the practice in which the elbow was tracked, with what was heard in it.
+/// One shot's stretch of the practice.
 #[derive(Debug)]
 pub(crate) struct Stretch {
+    /// Where the shot lies in it.
+    pub(crate) window: ShotWindow,
     /// The elbow, with joint samples.
     pub(crate) elbow: PathSamples,
     /// Further markers.
@@ -50,7 +52,7 @@ pub(crate) fn settings_of(pipeline: &Pipeline) -> ReportSettings {
     }
 }
 
-/// Finds and judges every shot.
+/// Judges every shot.
 pub(crate) fn judge(
     practice: &Practice,
     pipeline: &Pipeline,
@@ -60,24 +62,20 @@ pub(crate) fn judge(
 ) -> Outcome<Sheets> {
     let settings = settings_of(pipeline);
     let sentences = Sentences::english().map_err(Failure::input)?;
-    let mut found: Vec<(&Stretch, ShotWindow)> = Vec::new();
-    for stretch in stretches {
-        let windows = find_shots(&stretch.elbow, &settings).map_err(wrong_path)?;
-        found.extend(windows.into_iter().map(|window| (stretch, window)));
-    }
-    if found.is_empty() {
+    if stretches.is_empty() {
         return Err(
             Failure::not_measurable("the elbow was followed, but nobody drew a bow")
                 .help("a draw of 20 cm or more makes a shot: was the practice filmed to its end?"),
         );
     }
-    let turns = deal(&practice.turns, found.len());
+    let turns = deal(&practice.turns, stretches.len());
     let mut sheets = Sheets {
         shots: Vec::new(),
         series: Vec::new(),
         heights_m: Vec::new(),
     };
-    for (index, ((stretch, window), (turn, place))) in found.iter().zip(&turns).enumerate() {
+    for (index, (stretch, (turn, place))) in stretches.iter().zip(&turns).enumerate() {
+        let window = &stretch.window;
         let near: Vec<SoundAt> = sounds
             .iter()
             .copied()
@@ -166,7 +164,8 @@ fn context<'a>(
     context
 }
 
-fn wrong_path(source: ReportError) -> Failure {
+/// A path that cannot be judged, in words.
+pub(crate) fn wrong_path(source: ReportError) -> Failure {
     let refused = Failure::not_measurable(&source);
     match source {
         ReportError::BoardReversed { .. } => {

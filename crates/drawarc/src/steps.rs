@@ -5,12 +5,12 @@ use crate::pipeline::{Pipeline, Step};
 use crate::practice::{MarkerShapeName, Practice};
 use crate::progress::{self, Progress};
 use crate::recordings::Recordings;
-use crate::sheets::{Others, Stretch};
+use crate::sheets::{self, Others, Stretch};
 use crate::store::{Key, Store};
 use crate::{board_scan, hearing, survey};
 use drawarc_calibration::{Board, BoardSighting};
-use drawarc_report::SoundAt;
 use drawarc_report::page::{Fitness, RigLine};
+use drawarc_report::{ShotWindow, SoundAt, find_shots};
 use drawarc_rig::{ClockModel, RangeFrame, Rig};
 use drawarc_sync_track::{
     MarkerColour, MarkerRole, MarkerShape, MarkerSpec, NamedColour, SightingSeries, SoundKind,
@@ -21,6 +21,8 @@ use serde::{Deserialize, Serialize};
 
 /// Diameter of a limb under a band (m), for its apparent shape: an adult's elbow. Common practice, no source.
 const LIMB_DIAMETER_M: f64 = 0.09;
+/// A shot is fitted with this much before and after it (s).
+const AROUND_SHOT_S: f64 = 0.5;
 /// Sounds closer than this to the end of the board's showing belong to it (s).
 const AFTER_BOARD_S: f64 = 1.0;
 
@@ -170,11 +172,11 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
         return Ok(measured);
     }
     let bar = progress.bar("the elbow's path");
-    let fit = path(plan, &measured, &series)?;
+    let whole = path(plan, &measured, &series)?;
+    measured.certainty = certainty(&whole, &measured.rig);
+    measured.stretches = shots(plan, &measured, &series, &whole)?;
     bar.finish_and_clear();
-    measured.certainty = certainty(&fit, &measured.rig);
-    measured.stretches.push(stretch(plan, &fit));
-    measured.clocks = fit.clocks;
+    measured.clocks = whole.clocks;
     Ok(measured)
 }
 
@@ -410,7 +412,50 @@ fn path(plan: &Plan<'_>, measured: &Measured, series: &[SightingSeries]) -> Outc
     .map_err(Failure::not_measurable)
 }
 
-fn stretch(plan: &Plan<'_>, fit: &PathFit) -> Stretch {
+/// Finds the shots in the path of the whole practice and fits each anew on its own: what goes wrong between shots, an arm
+/// that hangs before the body, must not widen the intervals of a shot.
+fn shots(
+    plan: &Plan<'_>,
+    measured: &Measured,
+    series: &[SightingSeries],
+    whole: &PathFit,
+) -> Outcome<Vec<Stretch>> {
+    let rough = whole.path.sample(
+        &times(&whole.path, plan.pipeline.path.step_s),
+        0,
+        plan.pipeline.seed,
+    );
+    let windows =
+        find_shots(&rough, &sheets::settings_of(plan.pipeline)).map_err(sheets::wrong_path)?;
+    windows
+        .into_iter()
+        .map(|window| {
+            let (from_s, to_s) = (window.start_s - AROUND_SHOT_S, window.end_s + AROUND_SHOT_S);
+            let near: Vec<SightingSeries> = series
+                .iter()
+                .map(|series| {
+                    let clock = &measured.clocks[series.camera];
+                    let within =
+                        |camera_s: f64| (from_s..to_s).contains(&clock.range_from_camera(camera_s));
+                    SightingSeries {
+                        samples: series
+                            .samples
+                            .iter()
+                            .filter(|s| within(s.camera_s))
+                            .copied()
+                            .collect(),
+                        ..series.clone()
+                    }
+                })
+                .collect();
+            // Too little for a fit of its own: the whole practice's path serves.
+            let own = path(plan, measured, &near);
+            Ok(stretch(plan, own.as_ref().unwrap_or(whole), window))
+        })
+        .collect()
+}
+
+fn stretch(plan: &Plan<'_>, fit: &PathFit, window: ShotWindow) -> Stretch {
     let elbow = &fit.path;
     let times = times(elbow, plan.pipeline.path.step_s);
     let sample = |path: &ElbowPath| -> PathSamples {
@@ -418,6 +463,7 @@ fn stretch(plan: &Plan<'_>, fit: &PathFit) -> Stretch {
     };
     let other = |role: MarkerRole| fit.path_of(role).map(sample);
     Stretch {
+        window,
         elbow: sample(elbow),
         others: Others {
             bow_hand: other(MarkerRole::BowHand),
