@@ -1,5 +1,7 @@
 //! Wrong input: a clear message, nothing lost, an exit code that is not 0.
 
+#![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
 mod support;
 
 use std::fs;
@@ -100,7 +102,11 @@ fn two_cameras_of_one_name() {
 #[test]
 fn an_unknown_field_names_line_and_column() {
     let said = run_after(|_, text| text.replace("readout_ms: 16", "readuot_ms: 16"));
-    refused(&said, 3, &["practice.yaml", "readuot_ms", "line 9", "column"]);
+    refused(
+        &said,
+        3,
+        &["practice.yaml", "readuot_ms", "line 9", "column"],
+    );
 }
 
 #[test]
@@ -137,7 +143,11 @@ fn a_board_whose_squares_have_no_size() {
                 "format: drawarc-board/1\nname: none\ncolumns: 9\nrows: 6\npitch_x_mm: {size}\npitch_y_mm: 40\n"
             );
             fs::write(folder.join("board.yaml"), board).unwrap();
-            let line = text.lines().find(|line| line.starts_with("board:")).unwrap().to_owned();
+            let line = text
+                .lines()
+                .find(|line| line.starts_with("board:"))
+                .unwrap()
+                .to_owned();
             text.replace(&line, "board: board.yaml")
         });
         refused(&said, 3, &["board.yaml", "pitch_x", "positive"]);
@@ -149,12 +159,19 @@ fn a_results_folder_that_cannot_be_written() {
     let folder = tempfile::tempdir().unwrap();
     test_picture(&folder.path().join("a.mp4"), 1.0);
     test_picture(&folder.path().join("b.mp4"), 1.0);
-    fs::write(folder.path().join("practice.yaml"), manifest("a.mp4", "b.mp4")).unwrap();
+    fs::write(
+        folder.path().join("practice.yaml"),
+        manifest("a.mp4", "b.mp4"),
+    )
+    .unwrap();
     // A file stands where the folder should go: refused for every user, root too.
     fs::write(folder.path().join("results"), b"my notes").unwrap();
     let said = say(folder.path(), &["run", "practice.yaml"]);
     refused(&said, 5, &["results"]);
-    assert_eq!(fs::read(folder.path().join("results")).unwrap(), b"my notes");
+    assert_eq!(
+        fs::read(folder.path().join("results")).unwrap(),
+        b"my notes"
+    );
 }
 
 #[test]
@@ -166,16 +183,27 @@ fn results_of_another_practice_are_not_touched() {
     fs::create_dir(&results).unwrap();
     fs::write(results.join("practice.txt"), "another evening\n").unwrap();
     fs::write(results.join("page.html"), "<p>precious</p>").unwrap();
-    fs::write(folder.path().join("practice.yaml"), manifest("a.mp4", "b.mp4")).unwrap();
+    fs::write(
+        folder.path().join("practice.yaml"),
+        manifest("a.mp4", "b.mp4"),
+    )
+    .unwrap();
     let said = say(folder.path(), &["run", "practice.yaml"]);
     refused(&said, 6, &["another practice", "another evening"]);
-    assert_eq!(fs::read_to_string(results.join("page.html")).unwrap(), "<p>precious</p>");
+    assert_eq!(
+        fs::read_to_string(results.join("page.html")).unwrap(),
+        "<p>precious</p>"
+    );
 }
 
 #[test]
 fn a_pipeline_with_a_hole_and_one_with_a_wrong_number() {
     let folder = tempfile::tempdir().unwrap();
-    fs::write(folder.path().join("practice.yaml"), manifest("a.mp4", "b.mp4")).unwrap();
+    fs::write(
+        folder.path().join("practice.yaml"),
+        manifest("a.mp4", "b.mp4"),
+    )
+    .unwrap();
     for (text, word) in [
         ("steps: [survey, path]", "without a hole"),
         ("steps: [survey]\npath: {draws: 3}", "draws"),
@@ -183,14 +211,20 @@ fn a_pipeline_with_a_hole_and_one_with_a_wrong_number() {
     ] {
         let pipeline = format!("format: drawarc-pipeline/1\n{text}\n");
         fs::write(folder.path().join("pipeline.yaml"), pipeline).unwrap();
-        let said = say(folder.path(), &["run", "practice.yaml", "--pipeline", "pipeline.yaml"]);
+        let said = say(
+            folder.path(),
+            &["run", "practice.yaml", "--pipeline", "pipeline.yaml"],
+        );
         refused(&said, 3, &["pipeline.yaml", word]);
     }
 }
 
 #[test]
 fn a_rig_file_with_nan_and_one_of_another_version() {
-    for (text, word) in [("format: drawarc-rig/9\n", "drawarc-rig/9"), ("cameras: []\n", "format")] {
+    for (text, word) in [
+        ("format: drawarc-rig/9\n", "drawarc-rig/9"),
+        ("cameras: []\n", "format"),
+    ] {
         let said = run_after(|folder, manifest| {
             fs::write(folder.join("rig.yaml"), text).unwrap();
             manifest.replace("cameras:", "rig: rig.yaml\ncameras:")
@@ -204,7 +238,13 @@ fn a_manifest_is_never_written_over() {
     let folder = tempfile::tempdir().unwrap();
     test_picture(&folder.path().join("a.mp4"), 1.0);
     fs::write(folder.path().join("practice.yaml"), "mine").unwrap();
-    let said = say(folder.path(), &["manifest", "a.mp4", "--into", "practice.yaml"]);
+    let said = say(
+        folder.path(),
+        &["manifest", "a.mp4", "--into", "practice.yaml"],
+    );
     refused(&said, 6, &["practice.yaml", "already"]);
-    assert_eq!(fs::read_to_string(folder.path().join("practice.yaml")).unwrap(), "mine");
+    assert_eq!(
+        fs::read_to_string(folder.path().join("practice.yaml")).unwrap(),
+        "mine"
+    );
 }

@@ -1,28 +1,29 @@
 //! What the end-to-end tests share: the command under test, a folder of their own, small real videos.
 #![allow(dead_code, reason = "each test file uses its own part")]
+#![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 /// The command under test.
-pub fn drawarc() -> Command {
+pub(crate) fn drawarc() -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_drawarc"));
     command.env("NO_COLOR", "1");
     command
 }
 
 /// What a run printed and returned.
-pub struct Said {
+pub(crate) struct Said {
     /// Exit code.
-    pub code: i32,
+    pub(crate) code: i32,
     /// Standard output.
-    pub out: String,
+    pub(crate) out: String,
     /// Standard error, line breaks and the frame of the message folded away.
-    pub err: String,
+    pub(crate) err: String,
 }
 
 /// Runs the command in a folder.
-pub fn say(folder: &Path, words: &[&str]) -> Said {
+pub(crate) fn say(folder: &Path, words: &[&str]) -> Said {
     let output = drawarc().current_dir(folder).args(words).output().unwrap();
     said(&output)
 }
@@ -42,18 +43,30 @@ fn said(output: &Output) -> Said {
 }
 
 /// Top of the project.
-pub fn project() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).ancestors().nth(2).unwrap().to_owned()
+pub(crate) fn project() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .ancestors()
+        .nth(2)
+        .unwrap()
+        .to_owned()
 }
 
 /// A small real video with sound, made by the FFmpeg program: a moving test picture, no board, no archer.
-pub fn test_picture(path: &Path, seconds: f64) {
+pub(crate) fn test_picture(path: &Path, seconds: f64) {
     let status = Command::new("ffmpeg")
         .args(["-v", "error", "-y", "-f", "lavfi", "-i"])
         .arg(format!("testsrc2=size=320x240:rate=30:duration={seconds}"))
         .args(["-f", "lavfi", "-i"])
         .arg(format!("sine=frequency=440:duration={seconds}"))
-        .args(["-c:v", "libx264", "-preset", "ultrafast", "-c:a", "aac", "-shortest"])
+        .args([
+            "-c:v",
+            "libx264",
+            "-preset",
+            "ultrafast",
+            "-c:a",
+            "aac",
+            "-shortest",
+        ])
         .arg(path)
         .status()
         .expect("the tests need the FFmpeg program: cargo xtask test brings it");
@@ -61,7 +74,7 @@ pub fn test_picture(path: &Path, seconds: f64) {
 }
 
 /// A manifest of two cameras with these files.
-pub fn manifest(first: &str, second: &str) -> String {
+pub(crate) fn manifest(first: &str, second: &str) -> String {
     let board = project().join("calibration/a3-9x6-38mm.yaml");
     format!(
         "format: drawarc-practice/1

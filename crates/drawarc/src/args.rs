@@ -26,6 +26,8 @@ pub(crate) struct Arguments {
 /// One step of the job each.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Verb {
+    /// Draw a checkerboard sheet to print, to scale.
+    Board(BoardArguments),
     /// Survey the rig: from board footage to lenses, places of the cameras and the range frame.
     Survey(SurveyArguments),
     /// From a practice to shot sheets and a page.
@@ -36,6 +38,25 @@ pub(crate) enum Verb {
     Manifest(ManifestArguments),
     /// Delete everything that a results folder holds of one archer.
     Forget(ForgetArguments),
+}
+
+/// Arguments of `board`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: drawarc board calibration/a3-9x6-38mm.yaml --paper a3 --into sheet.pdf"
+)]
+pub(crate) struct BoardArguments {
+    /// Board description (YAML).
+    pub(crate) board: PathBuf,
+    /// Paper: a4 or a3. A board that is larger is cut into pages to be joined.
+    #[arg(long, default_value = "a3")]
+    pub(crate) paper: String,
+    /// File to write; .pdf or .svg.
+    #[arg(long)]
+    pub(crate) into: PathBuf,
+    /// Write over a file that is there.
+    #[arg(long)]
+    pub(crate) replace: bool,
 }
 
 /// Arguments of `survey`.

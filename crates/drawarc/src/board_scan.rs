@@ -24,7 +24,7 @@ pub(crate) fn scan(
         decoder_threads: threads,
         ..ScanSettings::default()
     };
-    let found = scan_board(&filmed.recording, board, &settings, &mut |fraction| {
+    let found = scan_board(filmed.recording, board, &settings, &mut |fraction| {
         progress::set(&bar, fraction);
     })
     .map_err(Failure::input)?;

@@ -56,7 +56,7 @@ fn film(scenario: &Scenario, folder: &Path) -> Outcome<()> {
     let progress = Progress::default();
     let bar = progress.bar("filming a simulated practice");
     render(scenario, folder, &mut |fraction| {
-        progress::set(&bar, fraction)
+        progress::set(&bar, fraction);
     })
     .map_err(Failure::output)?;
     bar.finish_and_clear();

@@ -9,6 +9,7 @@
 )]
 
 mod args;
+mod board;
 mod board_scan;
 mod demo;
 mod failure;
@@ -49,6 +50,7 @@ fn obey(arguments: &Arguments) -> Outcome<()> {
     match &arguments.verb {
         Verb::Manifest(plan) => manifest::write(plan),
         Verb::Forget(plan) => forget::archer(plan),
+        Verb::Board(plan) => board::draw(plan),
         Verb::Survey(plan) => survey::obey(plan, arguments.json),
         Verb::Run(plan) => run::obey(plan, arguments.json),
         Verb::Demo(plan) => demo::obey(plan, arguments.json),

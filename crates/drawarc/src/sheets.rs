@@ -5,7 +5,7 @@ use crate::pipeline::Pipeline;
 use crate::practice::{Practice, Turn};
 use drawarc_report::{
     Advice, ReportError, ReportSettings, Sentences, SeriesSheet, ShotContext, ShotSheet,
-    ShotWindow, Side, SoundAt, find_shots, score_series, score_shot,
+    ShotWindow, Side, SoundAt, score_series, score_shot,
 };
 use drawarc_rig::Rig;
 use drawarc_triangulation::PathSamples;
@@ -83,7 +83,7 @@ pub(crate) fn judge(
             .collect();
         let context = context(index, (turn.as_ref(), *place), window, rig, (stretch, near));
         let sheet = score_shot(&stretch.elbow, window, &context, &settings, &sentences)
-            .map_err(wrong_path)?;
+            .map_err(|source| wrong_path(&source))?;
         sheets.shots.push(sheet);
         sheets.heights_m.push(context.body_height_m);
     }
@@ -165,8 +165,8 @@ fn context<'a>(
 }
 
 /// A path that cannot be judged, in words.
-pub(crate) fn wrong_path(source: ReportError) -> Failure {
-    let refused = Failure::not_measurable(&source);
+pub(crate) fn wrong_path(source: &ReportError) -> Failure {
+    let refused = Failure::not_measurable(source);
     match source {
         ReportError::BoardReversed { .. } => {
             refused.help("the board lay the wrong way round: its arrow must point to the target. Turn it and film it again")

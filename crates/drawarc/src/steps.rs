@@ -177,6 +177,8 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     measured.stretches = shots(plan, &measured, &series, &whole)?;
     bar.finish_and_clear();
     measured.clocks = whole.clocks;
+    let text = serde_json::to_vec_pretty(&measured.clocks).map_err(Failure::output)?;
+    store.write("clocks.json", &text)?;
     Ok(measured)
 }
 
@@ -425,8 +427,8 @@ fn shots(
         0,
         plan.pipeline.seed,
     );
-    let windows =
-        find_shots(&rough, &sheets::settings_of(plan.pipeline)).map_err(sheets::wrong_path)?;
+    let windows = find_shots(&rough, &sheets::settings_of(plan.pipeline))
+        .map_err(|source| sheets::wrong_path(&source))?;
     windows
         .into_iter()
         .map(|window| {

@@ -4,8 +4,9 @@ use crate::failure::{Failure, Outcome};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use sha2::{Digest, Sha256};
+use std::fmt::Write as _;
 use std::fs::File;
-use std::io::{Read, Write};
+use std::io::{Read, Write as _};
 use std::path::{Path, PathBuf};
 
 /// File that says to which practice a folder belongs.
@@ -69,7 +70,10 @@ impl Key {
 }
 
 fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+    bytes.iter().fold(String::new(), |mut text, byte| {
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
 }
 
 impl Store {

@@ -16,7 +16,7 @@ use drawarc_calibration::{
 use drawarc_footage::{Limits, read_still_gray};
 use drawarc_rig::{ClockModel, ImageSize};
 use rayon::prelude::*;
-use std::path::PathBuf;
+use std::path::Path;
 
 /// Surveys and writes the rig.
 pub(crate) fn obey(plan: &SurveyArguments, json: bool) -> Outcome<()> {
@@ -150,7 +150,7 @@ fn from_photographs(practice: &Practice, board: &Board) -> Outcome<Survey> {
 fn photograph(
     camera: usize,
     number: usize,
-    path: &PathBuf,
+    path: &Path,
     board: &Board,
 ) -> Outcome<(ImageSize, Option<BoardSighting>)> {
     let plane =

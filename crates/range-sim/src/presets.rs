@@ -129,10 +129,10 @@ fn phone(name: &str, focal_px: f64, position_m: [f64; 3], look_at_m: [f64; 3]) -
 impl Scenario {
     fn base(name: &str, seed: u64, cameras: Vec<FilmCamera>) -> Self {
         let mut stall = good_shot(31.0);
-        stall.draw_s = 1.6;
+        stall.draw_s = 1.75;
         stall.faults = vec![FaultPlan::Slow {
             after_s: 0.62,
-            length_s: 0.35,
+            length_s: 0.5,
             speed_m_s: 0.0,
             push_m: 0.008,
         }];

@@ -1,0 +1,57 @@
+//! `board`: a checkerboard sheet to print, to scale.
+
+use crate::args::BoardArguments;
+use crate::failure::{Failure, Outcome};
+use crate::store;
+use drawarc_calibration::{Board, Paper, Sheet};
+
+/// Draws the sheet.
+pub(crate) fn draw(plan: &BoardArguments) -> Outcome<()> {
+    let paper = match plan.paper.to_lowercase().as_str() {
+        "a4" => Paper::A4,
+        "a3" => Paper::A3,
+        other => {
+            return Err(Failure::input(format!(
+                "{other:?} is no paper; there are a4 and a3"
+            )));
+        }
+    };
+    if plan.into.exists() && !plan.replace {
+        return Err(
+            Failure::refused(format!("{} is there already", plan.into.display()))
+                .help("choose another name with --into, or give --replace to write over it"),
+        );
+    }
+    let board = Board::read(&plan.board).map_err(|source| {
+        let path = plan.board.display().to_string();
+        let words = source.to_string();
+        Failure::input(if words.starts_with(&path) {
+            words
+        } else {
+            format!("{path}: {words}")
+        })
+    })?;
+    let sheet = Sheet::new(&board, paper).map_err(Failure::input)?;
+    let ending = plan
+        .into
+        .extension()
+        .map(|ending| ending.to_string_lossy().to_lowercase());
+    let bytes = match ending.as_deref() {
+        Some("pdf") => sheet.to_pdf(),
+        Some("svg") => sheet.to_svg().into_bytes(),
+        _ => {
+            return Err(Failure::input(format!(
+                "{}: the ending says the format, .pdf or .svg",
+                plan.into.display()
+            )));
+        }
+    };
+    store::write_whole(&plan.into, &bytes)?;
+    println!(
+        "wrote {} ({} page(s)): print at 100 %, glue it flat on something stiff, measure the pitch in both directions over the whole sheet and write it into {}",
+        plan.into.display(),
+        sheet.pages_mm().len(),
+        plan.board.display()
+    );
+    Ok(())
+}
