@@ -14,6 +14,8 @@ mod board_scan;
 mod demo;
 mod failure;
 mod forget;
+mod given;
+mod health;
 mod hearing;
 mod manifest;
 mod page_of;

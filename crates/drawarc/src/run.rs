@@ -2,6 +2,7 @@
 
 use crate::args::RunArguments;
 use crate::failure::{Failure, Outcome};
+use crate::given;
 use crate::page_of::{self, Ground};
 use crate::pipeline::{Pipeline, Step};
 use crate::practice::Practice;
@@ -60,8 +61,8 @@ pub(crate) fn run(
 ) -> Outcome<Made> {
     let owner = format!("{} · {}", practice.date, practice.title);
     let board = crate::survey::read_board(practice)?;
-    let markers = steps::markers(practice)?;
-    let rig_before = steps::rig_before(practice)?;
+    let markers = given::markers(practice)?;
+    let rig_before = given::rig_before(practice)?;
     let recordings = Recordings::open(practice)?;
     if let Some(rig) = &rig_before {
         recordings.fits(rig)?;

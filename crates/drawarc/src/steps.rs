@@ -1,26 +1,24 @@
 //! The measuring steps of a run: survey, clocks, sightings, path. Each keeps its result; none is done twice.
 
 use crate::failure::{Failure, Outcome};
+use crate::health::{certainty, health};
 use crate::pipeline::{Pipeline, Step};
-use crate::practice::{MarkerShapeName, Practice};
+use crate::practice::Practice;
 use crate::progress::{self, Progress};
 use crate::recordings::Recordings;
 use crate::sheets::{self, Others, Stretch};
 use crate::store::{Key, Store};
 use crate::{board_scan, hearing, survey};
 use drawarc_calibration::{Board, BoardSighting};
-use drawarc_report::page::{Fitness, RigLine};
+use drawarc_report::page::RigLine;
 use drawarc_report::{ShotWindow, SoundAt, find_shots};
-use drawarc_rig::{ClockModel, RangeFrame, Rig};
+use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::{
-    MarkerColour, MarkerRole, MarkerShape, MarkerSpec, NamedColour, SightingSeries, SoundKind,
-    SoundScan, TrackInput, TrackSettings, track,
+    MarkerRole, MarkerSpec, SightingSeries, SoundKind, SoundScan, TrackInput, TrackSettings, track,
 };
 use drawarc_triangulation::{ElbowPath, PathFit, PathInput, PathSamples, PathSettings, fit_path};
 use serde::{Deserialize, Serialize};
 
-/// Diameter of a limb under a band (m), for its apparent shape: an adult's elbow. Common practice, no source.
-const LIMB_DIAMETER_M: f64 = 0.09;
 /// A shot is fitted with this much before and after it (s).
 const AROUND_SHOT_S: f64 = 0.5;
 /// Sounds closer than this to the end of the board's showing belong to it (s).
@@ -56,80 +54,6 @@ struct Surveyed {
     rig_yaml: String,
     clocks: Vec<ClockModel>,
     board_until_s: Option<f64>,
-}
-
-/// The markers of a practice.
-pub(crate) fn markers(practice: &Practice) -> Outcome<Vec<MarkerSpec>> {
-    let elbow = practice
-        .markers
-        .iter()
-        .any(|marker| marker.on == MarkerRole::Elbow);
-    if !elbow {
-        return Err(Failure::input("no marker on the elbow in the manifest")
-            .help("add to `markers:`  - {on: elbow, shape: ball, size_mm: 28, colour: orange}"));
-    }
-    practice
-        .markers
-        .iter()
-        .map(|entry| {
-            let size_m = entry.size_mm / 1000.0;
-            let shape = match entry.shape {
-                MarkerShapeName::Ball => MarkerShape::Ball { diameter_m: size_m },
-                MarkerShapeName::Dot => MarkerShape::Dot { diameter_m: size_m },
-                MarkerShapeName::Band => MarkerShape::Band {
-                    width_m: size_m,
-                    limb_diameter_m: LIMB_DIAMETER_M,
-                },
-            };
-            Ok(MarkerSpec {
-                role: entry.on,
-                shape,
-                colour: colour(&entry.colour)?,
-            })
-        })
-        .collect()
-}
-
-fn colour(name: &str) -> Outcome<MarkerColour> {
-    let named = match name {
-        "orange" => NamedColour::Orange,
-        "green" => NamedColour::Green,
-        "pink" => NamedColour::Pink,
-        "blue" => NamedColour::Blue,
-        "yellow" => NamedColour::Yellow,
-        "red" => NamedColour::Red,
-        other => {
-            return Err(Failure::input(format!(
-                "{other:?} is no colour of a marker; known are orange, green, pink, blue, yellow, red"
-            ))
-            .help("a marker needs a bright, saturated colour that nothing else near the archer has"));
-        }
-    };
-    Ok(MarkerColour::Named(named))
-}
-
-/// The rig that the manifest names.
-pub(crate) fn rig_before(practice: &Practice) -> Outcome<Option<Rig>> {
-    let Some(path) = &practice.rig else {
-        return Ok(None);
-    };
-    let rig = Rig::read(path).map_err(|source| {
-        let shown = path.display().to_string();
-        let words = source.to_string();
-        Failure::input(if words.contains(&shown) {
-            words
-        } else {
-            format!("{shown}: {words}")
-        })
-    })?;
-    if rig.range_frame == RangeFrame::FirstCamera {
-        return Err(Failure::input(format!(
-            "{}: this rig knows no shooting line",
-            path.display()
-        ))
-        .help("survey it again with the board laid on the line, its arrow toward the target"));
-    }
-    Ok(Some(rig))
 }
 
 /// Runs the measuring steps as far as the pipeline goes.
@@ -486,54 +410,4 @@ fn times(path: &ElbowPath, step_s: f64) -> Vec<f64> {
         time_s = start + times.len() as f64 * step_s;
     }
     times
-}
-
-/// State of the rig in plain words.
-fn health(rig: &Rig, clocks: &[ClockModel]) -> Vec<RigLine> {
-    let mut lines = Vec::new();
-    for (index, camera) in rig.cameras.iter().enumerate() {
-        let residual = rig
-            .survey
-            .residual_px
-            .get(index)
-            .copied()
-            .unwrap_or(f64::NAN);
-        let views = rig.survey.views.get(index).copied().unwrap_or(0);
-        let sd_ms = clocks[index]
-            .variance_at(clocks[index].segments()[0].reference_camera_s)
-            .sqrt()
-            * 1000.0;
-        let fitness = match residual {
-            r if r < 0.35 => Fitness::Good,
-            r if r < 0.8 => Fitness::Watch,
-            _ => Fitness::Bad,
-        };
-        lines.push(RigLine {
-            fitness,
-            sentence: format!(
-                "Camera {}: {views} views of the board, corners fit to {residual:.2} px; its clock is known to {sd_ms:.2} ms.",
-                camera.name
-            ),
-            costs_mm: None,
-        });
-    }
-    lines.push(RigLine {
-        fitness: if rig.survey.scale_sd_percent < 0.2 { Fitness::Good } else { Fitness::Watch },
-        sentence: format!(
-            "Lengths are known to {:.2} per cent (survey, and how well the board's pitch was measured).",
-            rig.survey.scale_sd_percent
-        ),
-        costs_mm: Some(rig.survey.scale_sd_percent * 4.0),
-    });
-    lines
-}
-
-/// How sure the page is, a sentence each.
-fn certainty(fit: &PathFit, rig: &Rig) -> Vec<String> {
-    let names: Vec<String> = rig
-        .cameras
-        .iter()
-        .map(|camera| camera.name.clone())
-        .collect();
-    fit.diagnostics.sentences(&names)
 }

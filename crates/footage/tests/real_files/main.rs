@@ -16,5 +16,6 @@ mod files;
 mod hostile;
 #[cfg(test)]
 mod sounds;
+mod stills;
 #[cfg(test)]
 mod times;
