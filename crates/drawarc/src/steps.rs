@@ -8,8 +8,8 @@ use crate::progress::{self, Progress};
 use crate::recordings::Recordings;
 use crate::sheets::{self, Others, Stretch};
 use crate::store::{Key, Store};
-use crate::{board_scan, hearing, survey};
-use drawarc_calibration::{Board, BoardSighting};
+use crate::{hearing, survey};
+use drawarc_calibration::Board;
 use drawarc_report::page::RigLine;
 use drawarc_report::{ShotWindow, SoundAt, find_shots};
 use drawarc_rig::{ClockModel, Rig};
@@ -134,15 +134,13 @@ fn surveyed(
     let board = plan.board.to_yaml().map_err(Failure::input)?;
     let key = Key::of("survey", &(board, lag_ms), &[before])?;
     let kept = store.step("survey", &key, || {
-        let clocks = hearing::clocks_before_survey(plan.practice, scans, lag_ms)?;
-        let sightings: Vec<Vec<BoardSighting>> = plan
-            .recordings
-            .cameras()
-            .enumerate()
-            .map(|(index, filmed)| {
-                board_scan::scan(index, filmed, plan.board, &clocks[index], progress)
-            })
-            .collect::<Outcome<_>>()?;
+        let (clocks, sightings) = survey::board_seen(
+            plan.practice,
+            plan.recordings,
+            plan.board,
+            (scans, lag_ms),
+            progress,
+        )?;
         let found = survey::from_sightings(plan.recordings, plan.board, &clocks, sightings)?;
         Ok(Surveyed {
             rig_yaml: found.rig.to_yaml().map_err(Failure::not_measurable)?,

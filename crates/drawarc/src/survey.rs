@@ -15,6 +15,7 @@ use drawarc_calibration::{
 };
 use drawarc_footage::{Limits, read_still_gray};
 use drawarc_rig::{ClockModel, ImageSize};
+use drawarc_sync_track::SoundScan;
 use rayon::prelude::*;
 use std::path::Path;
 
@@ -38,18 +39,9 @@ pub(crate) fn obey(plan: &SurveyArguments, json: bool) -> Outcome<()> {
     } else {
         let recordings = Recordings::open(&practice)?;
         let scans = hearing::listen(&recordings, &progress)?;
-        let clocks = hearing::clocks_before_survey(
-            &practice,
-            &scans,
-            ClockSettings::default().sound_lag_sd_ms,
-        )?;
-        let sightings = recordings
-            .cameras()
-            .enumerate()
-            .map(|(index, filmed)| {
-                board_scan::scan(index, filmed, &board, &clocks[index], &progress)
-            })
-            .collect::<Outcome<Vec<_>>>()?;
+        let lag_ms = ClockSettings::default().sound_lag_sd_ms;
+        let (clocks, sightings) =
+            board_seen(&practice, &recordings, &board, (&scans, lag_ms), &progress)?;
         from_sightings(&recordings, &board, &clocks, sightings)?
     };
     let text = found.rig.to_yaml().map_err(Failure::output)?;
@@ -72,6 +64,26 @@ pub(crate) fn read_board(practice: &Practice) -> Outcome<Board> {
             format!("{path}: {words}")
         })
     })
+}
+
+/// Clocks by sound, and where each camera saw the board. A board that was never seen is named before a clock that could
+/// not be found: it is what a person can mend first.
+pub(crate) fn board_seen(
+    practice: &Practice,
+    recordings: &Recordings,
+    board: &Board,
+    (scans, lag_ms): (&[Option<SoundScan>], f64),
+    progress: &Progress,
+) -> Outcome<(Vec<ClockModel>, Vec<Vec<BoardSighting>>)> {
+    let clocks = hearing::clocks_before_survey(practice, scans, lag_ms);
+    let unknown = vec![ClockModel::identity(); recordings.len()];
+    let rough = clocks.as_ref().unwrap_or(&unknown);
+    let sightings = recordings
+        .cameras()
+        .enumerate()
+        .map(|(index, filmed)| board_scan::scan(index, filmed, board, &rough[index], progress))
+        .collect::<Outcome<Vec<_>>>()?;
+    Ok((clocks?, sightings))
 }
 
 /// Surveys the rig from sightings of the board in its recordings.
