@@ -1,0 +1,28 @@
+"""`filter`: Butterworth forward and backward by SciPy. `views`: two views by OpenCV. JSON in, JSON out."""
+
+import json
+import sys
+
+import cv2
+import numpy as np
+from scipy.signal import butter, filtfilt
+
+question = json.load(sys.stdin)
+if sys.argv[1] == "filter":
+    rate = question["rate_hz"]
+    # Winter, Biomechanics and Motor Control of Human Movement, 4th ed., p. 69: each pass is designed for a higher frequency.
+    raised = np.tan(np.pi * question["cutoff_hz"] / rate) / (np.sqrt(2) - 1) ** 0.25
+    b, a = butter(2, np.arctan(raised) * rate / np.pi, fs=rate)
+    smooth = filtfilt(b, a, question["values"])
+    json.dump({"b": b.tolist(), "a": a.tolist(), "smooth": smooth.tolist()}, sys.stdout)
+else:
+    first, second = np.array(question["first"]), np.array(question["second"])
+    pixels = [np.array(p, dtype=float).reshape(1, 1, 2) for p in question["pixels"]]
+    corrected = cv2.correctMatches(np.array(question["fundamental"]), *pixels)
+
+    def point(pair):
+        h = cv2.triangulatePoints(first, second, *[p.reshape(2, 1) for p in pair]).ravel()
+        return (h[:3] / h[3]).tolist()
+
+    answer = {"corrected": [p.ravel().tolist() for p in corrected], "linear": point(pixels), "best": point(corrected)}
+    json.dump(answer, sys.stdout)
