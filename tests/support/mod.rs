@@ -31,7 +31,7 @@ pub(crate) fn say(folder: &Path, words: &[&str]) -> Said {
 fn said(output: &Output) -> Said {
     let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
     let folded = text(&output.stderr)
-        .replace(['│', '╭', '╰', '─', '▶', '×', '╴'], " ")
+        .replace(['│', '╭', '╰', '─', '▶', '╴'], " ")
         .split_whitespace()
         .collect::<Vec<_>>()
         .join(" ");

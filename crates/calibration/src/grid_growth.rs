@@ -194,6 +194,9 @@ fn complete(cells: &Cells, columns: usize, rows: usize) -> Option<Vec<Point2<f64
         if (count(best.0, best.1) as f64) < LEAST_SEEN * (columns * rows) as f64 {
             continue;
         }
+        if goes_on(cells, best, (width, height)) {
+            continue;
+        }
         let cell_of = |column: i32, row: i32| {
             if turned {
                 (best.0 + row, best.1 + column)
@@ -206,6 +209,27 @@ fn complete(cells: &Cells, columns: usize, rows: usize) -> Option<Vec<Point2<f64
         }
     }
     None
+}
+
+/// Does the grid go on beyond the window? Then this is another, larger board.
+fn goes_on(cells: &Cells, (left, top): (i32, i32), (width, height): (i32, i32)) -> bool {
+    let column = |x: i32| {
+        (top..top + height)
+            .filter(|y| cells.contains_key(&(x, *y)))
+            .count()
+    };
+    let row = |y: i32| {
+        (left..left + width)
+            .filter(|x| cells.contains_key(&(*x, y)))
+            .count()
+    };
+    let full = |count: usize, length: i32| count as f64 >= LEAST_ON_BORDER * f64::from(length);
+    [left - 1, left + width]
+        .into_iter()
+        .any(|x| full(column(x), height))
+        || [top - 1, top + height]
+            .into_iter()
+            .any(|y| full(row(y), width))
 }
 
 /// Reads the window row by row, filling holes; `None` where the corners do not lie on one plane's grid.
@@ -404,6 +428,7 @@ mod tests {
         for seed in 0..20 {
             let (_, seen) = scene(seed, 0, 200);
             assert!(grow(&seen[..], 11, 8).is_none());
+            assert!(grow(&seen[..], 8, 5).is_none());
             let mut rng = ChaCha8Rng::seed_from_u64(seed);
             let mut strays: Vec<_> = (0..400).map(|_| stray(&mut rng)).collect();
             strays.sort_by(|a, b| a.point.y.total_cmp(&b.point.y));

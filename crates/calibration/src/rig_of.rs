@@ -224,16 +224,35 @@ fn point_by_parameters(cameras: &[Camera], point: &Point3<f64>) -> Option<DMatri
 
 fn remarks(input: &SurveyInput, report: &SurveyDiagnostics) -> Vec<String> {
     let mut remarks = Vec::new();
-    for entry in &report.left_out {
-        let camera = &input.cameras[entry.camera];
-        let which = if camera.stills {
-            format!("photograph {}", entry.frame_index)
-        } else {
-            format!("frame {} at {:.2} s", entry.frame_index, entry.time_s)
+    for (index, camera) in input.cameras.iter().enumerate() {
+        let left_out: Vec<_> = report
+            .left_out
+            .iter()
+            .filter(|entry| entry.camera == index)
+            .collect();
+        let Some(first) = left_out.first() else {
+            continue;
         };
+        let which: Vec<String> = left_out
+            .iter()
+            .map(|entry| {
+                if camera.stills {
+                    format!("photograph {}", entry.frame_index)
+                } else {
+                    format!("{:.2} s", entry.time_s)
+                }
+            })
+            .collect();
+        let worst_px = left_out
+            .iter()
+            .map(|entry| entry.rms_px)
+            .fold(0.0, f64::max);
         remarks.push(format!(
-            "camera {:?}: {which} left out, its residual of {:.2} px is over {:.2} px",
-            camera.name, entry.rms_px, entry.limit_px
+            "camera {:?}: {} of its views left out ({}), their residuals, up to {worst_px:.1} px, are over {:.2} px",
+            camera.name,
+            left_out.len(),
+            which.join(", "),
+            first.limit_px
         ));
     }
     for camera in &report.cameras {
