@@ -127,7 +127,7 @@ fn a_smeared_ball_belongs_to_mid_exposure() {
     judge(
         "smeared, not known",
         errors(make, &settings(Family::Ball)),
-        0.3,
+        0.2,
         0.15,
     );
 }
