@@ -127,7 +127,7 @@ fn spread(
     cells
 }
 
-/// The step from a cell in a direction: as the step behind it, else as the parallel one beside it, else as the seed's.
+/// The step from a cell in a direction: as the step behind it, else as the parallel one beside it, else as the first cell's.
 fn step(
     cells: &Cells,
     at: (i32, i32),

@@ -32,7 +32,7 @@ fn archer() -> Archer {
         height_m: 1.75,
         left_handed: false,
         forearm_m: None,
-        // Tremor of the raised arm: a few tenths of a millimetre (from memory). Sway: measures.md's 1 to 2 mm.
+        // Tremor of the raised arm: a few tenths of a millimetre (from memory). Sway: 1 to 2 mm rms (common practice, no source).
         tremor_m: 0.000_15,
         sway_m: 0.001_2,
         breathing_m: 0.002,

@@ -35,7 +35,7 @@ fn the_forearm_is_rigid_and_a_resting_hook_rests() {
     }
     let hook = world.hook(phases.expansion_s);
     assert!((world.hook(phases.release_s) - hook).norm() < 1e-9);
-    // measures.md: toward the target by (r1² − r0²)/2d.
+    // A rigid forearm about a resting hook moves the elbow toward the target by (r1² − r0²)/2d.
     let (point, line) = world.arrow_line();
     let away = |p: Point3<f64>| -(p - point).dot(&line);
     let r = |p: Point3<f64>| (p - point).cross(&line).norm();

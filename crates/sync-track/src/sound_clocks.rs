@@ -28,7 +28,7 @@ pub struct SoundClockSettings {
     /// Temperature of the air (°C).
     pub air_temperature_c: f64,
     /// Standard deviation of the difference of two phones' clock rates before anything is heard. 1.2 ms a
-    /// minute (outside-checks.md, "Sound and time": phone clocks drift mostly under that).
+    /// minute (published figure for phones: mostly under that).
     pub drift_sd: f64,
     /// Places of sounds, where known better than [`Self::usual_place`]. The first that fits counts.
     pub places: Vec<SoundPlace>,
