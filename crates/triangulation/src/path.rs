@@ -239,7 +239,7 @@ impl ElbowPath {
 
     /// Factors for simultaneous bands over the given instants, from `draws` joint samples (at least 200 for
     /// a 95 % band worth the name). Drawn without errors that last, whose few independent values leave bands less
-    /// often: the factors are on the safe side where there are such errors.
+    /// often: how far that makes the factors too large has not been measured.
     ///
     /// # Errors
     /// [`PathError::Value`] where `probability` is not between 0 and 1, or without draws or instants.
