@@ -3,6 +3,7 @@
 //! Golub & Van Loan, Matrix Computations, 4th ed., §4.3 (band Cholesky); Takahashi, Fagan & Chen 1973, as in
 //! Rue & Held, Gaussian Markov Random Fields, 2005, §2.3 (elements of the inverse within the band).
 
+use crate::rows::{dot, subtract, subtract_squares};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
 /// Lower triangle of a symmetric band matrix, row by row.
@@ -11,25 +12,6 @@ pub(crate) struct Band {
     n: usize,
     half: usize,
     values: Vec<f64>,
-}
-
-/// Scalar product in four running sums, which a processor adds up side by side.
-#[inline]
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    let mut sums = [0.0; 4];
-    let (mut a, mut b) = (a.chunks_exact(4), b.chunks_exact(4));
-    for (x, y) in a.by_ref().zip(b.by_ref()) {
-        for (sum, (x, y)) in sums.iter_mut().zip(x.iter().zip(y)) {
-            *sum += x * y;
-        }
-    }
-    let rest: f64 = a
-        .remainder()
-        .iter()
-        .zip(b.remainder())
-        .map(|(x, y)| x * y)
-        .sum();
-    (sums[0] + sums[1]) + (sums[2] + sums[3]) + rest
 }
 
 impl Band {
@@ -73,7 +55,7 @@ impl Band {
 
     /// Row i from column `first` (at least `i − half`) to i.
     #[inline]
-    fn row_from(&self, i: usize, first: usize) -> &[f64] {
+    pub(crate) fn row_from(&self, i: usize, first: usize) -> &[f64] {
         let start = i * (self.half + 1);
         &self.values[start + first + self.half - i..=start + self.half]
     }
@@ -100,36 +82,44 @@ impl Band {
         product
     }
 
-    /// Cholesky factor, in place of the matrix.
+    /// Cholesky factor, in place of the matrix. Works column by column on a transposed copy: what a column takes away
+    /// from the next ones is then a few short runs of neighbours, and no step waits for a long sum.
     fn factor(mut self) -> Result<Self, usize> {
         let width = self.half + 1;
-        for i in 0..self.n {
+        let mut columns = vec![0.0; self.n * width];
+        for (i, row) in self.values.chunks_exact(width).enumerate() {
             let first = i.saturating_sub(self.half);
-            let (above, below) = self.values.split_at_mut(i * width);
-            let row = &mut below[..width];
-            for j in first..i {
-                let shared = first.max(j.saturating_sub(self.half));
-                let other = &above[j * width..(j + 1) * width];
-                let offset_i = shared + self.half - i;
-                let offset_j = shared + self.half - j;
-                let count = j - shared;
-                let dot = dot(
-                    &row[offset_i..offset_i + count],
-                    &other[offset_j..offset_j + count],
-                );
-                let at = j + self.half - i;
-                row[at] = (row[at] - dot) / other[self.half];
+            for (j, &value) in (first..=i).zip(&row[first + self.half - i..]) {
+                columns[j * width + i - j] = value;
             }
-            let squares: f64 = row[first + self.half - i..self.half]
-                .iter()
-                .map(|v| v * v)
-                .sum();
-            let pivot = row[self.half] - squares;
+        }
+        for j in 0..self.n {
+            let (done, rest) = columns.split_at_mut((j + 1) * width);
+            let column = &mut done[j * width..];
             // A pivot that lost all its digits is noise, not information.
-            if pivot.is_nan() || pivot <= row[self.half].abs() * 1e-15 || pivot <= 0.0 {
-                return Err(i);
+            let stated = self.values[j * width + self.half];
+            let pivot = column[0];
+            if pivot.is_nan() || pivot <= stated.abs() * 1e-15 || pivot <= 0.0 {
+                return Err(j);
             }
-            row[self.half] = pivot.sqrt();
+            let root = pivot.sqrt();
+            let inverse = 1.0 / root;
+            column[0] = root;
+            for value in &mut column[1..] {
+                *value *= inverse;
+            }
+            for (c, next) in (1..width).zip(rest.chunks_exact_mut(width)) {
+                let factor = column[c];
+                for (value, below) in next.iter_mut().zip(&column[c..]) {
+                    *value -= factor * below;
+                }
+            }
+        }
+        for (i, row) in self.values.chunks_exact_mut(width).enumerate() {
+            let first = i.saturating_sub(self.half);
+            for (j, value) in (first..=i).zip(&mut row[first + self.half - i..]) {
+                *value = columns[j * width + i - j];
+            }
         }
         Ok(self)
     }
@@ -167,22 +157,17 @@ impl Bordered {
                 let first = i.saturating_sub(lower.half);
                 let (above, below) = w.split_at_mut(i * k);
                 let row = &mut below[..k];
-                for (j, &value) in (first..i).zip(lower.row_from(i, first)) {
-                    for (mine, theirs) in row.iter_mut().zip(&above[j * k..(j + 1) * k]) {
-                        *mine -= value * theirs;
-                    }
-                }
+                subtract(
+                    row,
+                    lower.row_from(i, first).split_at(i - first).0,
+                    &above[first * k..],
+                );
                 let inverse = 1.0 / lower.at(i, i);
                 for mine in row.iter_mut() {
                     *mine *= inverse;
                 }
-                for (b, &right) in row.iter().enumerate() {
-                    let column = &mut schur.as_mut_slice()[b * k..(b + 1) * k];
-                    for (value, &left) in column[b..].iter_mut().zip(&row[b..]) {
-                        *value -= left * right;
-                    }
-                }
             }
+            subtract_squares(&mut schur, &w, k);
             schur.fill_upper_triangle_with_lower_triangle();
         }
         let corner = if k > 0 {
@@ -314,32 +299,36 @@ impl Factor {
         let (n, half) = (self.lower.n, self.lower.half);
         let width = half + 1;
         let mut inverse = Band::zeros(n, half);
+        // The last `half` unknowns against each other, unknown i in row and column i mod half: the next one takes the
+        // place of the one that leaves the band.
+        let mut window = vec![0.0; half * half];
         let mut column = vec![0.0; half];
         for j in (0..n).rev() {
             let last = (j + half).min(n - 1);
-            let count = last - j;
             let pivot = self.lower.at(j, j);
-            for (m, value) in column[..count].iter_mut().enumerate() {
-                *value = self.lower.at(j + 1 + m, j) / pivot;
+            let over = 1.0 / pivot;
+            column.fill(0.0);
+            for i in j + 1..=last {
+                column[i % half] = self.lower.at(i, j) * over;
             }
-            for i in (j + 1..=last).rev() {
-                let mut sum = 0.0;
-                // Columns k ≤ i lie in row i, the others in rows k.
-                let row = &inverse.values[i * width..(i + 1) * width];
-                let offset = j + 1 + half - i;
-                for (c, z) in column[..i - j].iter().zip(&row[offset..]) {
-                    sum += c * z;
-                }
-                for k in i + 1..=last {
-                    sum += column[k - j - 1] * inverse.values[k * width + i + half - k];
-                }
-                inverse.values[i * width + j + half - i] = -sum;
-            }
-            let mut diagonal = 1.0 / (pivot * pivot);
-            for k in j + 1..=last {
-                diagonal -= column[k - j - 1] * inverse.values[k * width + j + half - k];
+            let mut diagonal = over * over;
+            for i in j + 1..=last {
+                let place = i % half;
+                let value = -dot(&column, &window[place * half..(place + 1) * half]);
+                inverse.values[i * width + j + half - i] = value;
+                diagonal -= column[place] * value;
             }
             inverse.values[j * width + half] = diagonal;
+            if half == 0 {
+                continue;
+            }
+            let place = j % half;
+            for i in j + 1..=last.min(j + half - 1) {
+                let value = inverse.at(i, j);
+                window[place * half + i % half] = value;
+                window[(i % half) * half + place] = value;
+            }
+            window[place * half + place] = diagonal;
         }
         inverse
     }

@@ -138,12 +138,22 @@ pub(crate) fn conditional_of(
     let values = &w.by_derivative[order];
     let first = 3 * (piece.offset + w.first);
     let mut sum = Matrix3::zeros();
+    // Lower triangle: pairs of different coefficients stand for both orders.
     for j in 0..=piece.grid.degree {
-        for m in 0..=piece.grid.degree {
-            let weight = values[j] * values[m];
-            for a in 0..3 {
-                for b in 0..3 {
-                    sum[(a, b)] += weight * selected.get(first + 3 * j + a, first + 3 * m + b);
+        for a in 0..3 {
+            let row = selected.row_from(first + 3 * j + a, first);
+            for (m, block) in row.chunks(3).enumerate() {
+                let weight = values[j] * values[m];
+                for (b, value) in block.iter().enumerate() {
+                    if m < j {
+                        sum[(a, b)] += weight * value;
+                        sum[(b, a)] += weight * value;
+                    } else {
+                        sum[(a, b)] += weight * value;
+                        if b < a {
+                            sum[(b, a)] += weight * value;
+                        }
+                    }
                 }
             }
         }
@@ -187,7 +197,7 @@ fn by_camera(
     for (o, judged) in layout.observations.iter().zip(judgements) {
         let slot = &mut sums[o.camera];
         slot.sightings += 1;
-        let linear = linearise(layout, stand, &posterior.estimate, o, false);
+        let linear = linearise(layout, stand, &posterior.estimate, o, None);
         let Some(linear) = linear.filter(|_| judged.right >= WRONG) else {
             slot.wrong += 1;
             continue;

@@ -3,7 +3,7 @@
 use crate::border::{Border, Stand};
 use crate::fit::{LEAST_EFFECT_PX, paths};
 use crate::influence::effects;
-use crate::normal::assemble;
+use crate::normal::{Lines, assemble};
 use crate::observation;
 use crate::posterior::Posterior;
 use crate::smoothness::Smoothness;
@@ -56,15 +56,9 @@ pub fn forecast(
         .iter()
         .map(|o| o.covariance.try_inverse().unwrap_or_else(Matrix2::zeros))
         .collect();
-    let factor = assemble(
-        &layout,
-        &border,
-        &estimate,
-        &stand,
-        &information,
-        settings.order,
-    )
-    .factor(&smoothness)?;
+    let lines = Lines::new(&layout, &border, &stand, &estimate);
+    let factor =
+        assemble(&layout, &lines, &estimate, &information, settings.order).factor(&smoothness)?;
     let posterior = Posterior::new(layout, border, estimate, factor, stand, 0.0);
     Ok(paths(&Arc::new(posterior), &[]))
 }

@@ -1,7 +1,7 @@
 //! What the shared unknowns do to pixels.
 
 use crate::border::{Border, Stand};
-use crate::normal::{Estimate, Modes, linearise};
+use crate::normal::{ByRaw, Estimate, Modes, linearise};
 use crate::observation::{Layout, Observation};
 use nalgebra::DMatrix;
 
@@ -38,12 +38,13 @@ pub(crate) fn effects(
         return (sum, 0);
     }
     let modes = Modes::new(border, layout, stand);
+    let mut by_raw = ByRaw::default();
     for observation in spread(layout, stand.cameras.len()) {
-        let Some(linear) = linearise(layout, stand, estimate, observation, true) else {
+        if linearise(layout, stand, estimate, observation, Some(&mut by_raw)).is_none() {
             continue;
-        };
+        }
         let indices: Vec<usize> = modes.raw_indices(observation.source).collect();
-        for row in &linear.by_raw {
+        for row in by_raw.rows() {
             for (a, &i) in indices.iter().enumerate() {
                 for (b, &j) in indices.iter().enumerate() {
                     sum[(i, j)] += row[a] * row[b];
@@ -65,12 +66,14 @@ pub(crate) fn expected_px(
     let cameras = stand.cameras.len();
     let mut sums = vec![(0.0, 0.0); cameras];
     let modes = Modes::new(border, layout, stand);
+    let mut by_raw = ByRaw::default();
+    let mut by_modes = vec![0.0; 2 * border.len()];
     for o in spread(layout, cameras) {
-        let Some(linear) = linearise(layout, stand, estimate, o, true) else {
+        if linearise(layout, stand, estimate, o, Some(&mut by_raw)).is_none() {
             continue;
-        };
-        let by_modes = modes.by_modes(o.source, &linear);
-        let shift: f64 = by_modes.iter().flatten().map(|v| v * v).sum();
+        }
+        modes.by_modes(o.source, &by_raw, &mut by_modes);
+        let shift: f64 = by_modes.iter().map(|v| v * v).sum();
         sums[o.camera].0 += shift + o.covariance.trace();
         sums[o.camera].1 += 1.0;
     }

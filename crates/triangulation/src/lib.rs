@@ -22,6 +22,8 @@ mod observation;
 mod path;
 mod posterior;
 mod release;
+mod rounds;
+mod rows;
 mod samples;
 mod settings;
 mod smoothness;

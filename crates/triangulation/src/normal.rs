@@ -4,9 +4,10 @@ use crate::PathError;
 use crate::border::{Border, CLOCK_NUMBERS, Stand};
 use crate::bordered::{Band, Bordered, Factor};
 use crate::observation::{Layout, Observation};
+use crate::rows::add;
 use crate::smoothness::Smoothness;
-use crate::spline::Weights;
-use nalgebra::{DMatrix, DVector, Matrix2, Matrix2x3, Point3, Vector2, Vector3};
+use crate::spline::{MOST_WEIGHTS, Weights};
+use nalgebra::{DMatrix, DVector, Matrix2, Matrix2x3, Matrix3, Point3, Vector2, Vector3};
 
 /// The current estimate: all coefficients (three numbers each) and the border's modes.
 #[derive(Debug, Clone, PartialEq)]
@@ -44,25 +45,33 @@ pub(crate) struct Normal {
 }
 
 /// One sighting about the current estimate.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Copy)]
 pub(crate) struct Linear {
     pub(crate) weights: Weights,
     /// Observed minus predicted (px).
     pub(crate) residual: Vector2<f64>,
     /// ∂pixel/∂point in the range frame (px/m).
     pub(crate) by_point: Matrix2x3<f64>,
-    /// ∂pixel/∂(parameters of the camera, then clock offset and rate), two rows one after the other.
-    pub(crate) by_raw: [Vec<f64>; 2],
+}
+
+/// ∂pixel/∂(parameters of the camera, then clock offset and rate) of one sighting, a row for each axis.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct ByRaw([Vec<f64>; 2]);
+
+impl ByRaw {
+    pub(crate) fn rows(&self) -> [&[f64]; 2] {
+        [&self.0[0], &self.0[1]]
+    }
 }
 
 /// Linearises one sighting; `None` where the camera cannot see the estimated point. Derivatives by shared
-/// unknowns are left empty unless `with_border`.
+/// unknowns go into `by_raw` where it is given.
 pub(crate) fn linearise(
     layout: &Layout,
     stand: &Stand,
     estimate: &Estimate,
     observation: &Observation,
-    with_border: bool,
+    by_raw: Option<&mut ByRaw>,
 ) -> Option<Linear> {
     let piece = &layout.pieces[observation.piece];
     let camera = &stand.cameras[observation.camera];
@@ -79,15 +88,14 @@ pub(crate) fn linearise(
     let projection = camera.lens.project(&in_camera)?;
     let rotation = camera.camera_from_range.rotation.to_rotation_matrix();
     let by_point = projection.pixel_by_point * rotation.matrix();
-    let residual = observation.pixel - projection.pixel;
-    let mut by_raw = [Vec::new(), Vec::new()];
-    if with_border {
+    let rows = by_raw.map(|ByRaw(rows)| rows);
+    if let Some(rows) = rows {
         let velocity = estimate.value(piece.offset, degree, &weights, 1);
         let by_time = by_point * velocity;
         let turn = projection.pixel_by_point * -in_camera.coords.cross_matrix();
         let rate = stand.clocks[observation.source].2;
-        for (row, list) in by_raw.iter_mut().enumerate() {
-            list.reserve(camera.parameter_count() + CLOCK_NUMBERS);
+        for (row, list) in rows.iter_mut().enumerate() {
+            list.clear();
             list.extend((0..3).map(|k| turn[(row, k)]));
             list.extend((0..3).map(|k| projection.pixel_by_point[(row, k)]));
             list.extend(projection.pixel_by_parameters.row(row).iter());
@@ -98,10 +106,58 @@ pub(crate) fn linearise(
     }
     Some(Linear {
         weights,
-        residual,
+        residual: observation.pixel - projection.pixel,
         by_point,
-        by_raw,
     })
+}
+
+/// All sightings about one estimate.
+#[derive(Debug, Clone)]
+pub(crate) struct Lines {
+    /// One for each sighting; `None` where the camera cannot see the estimated point.
+    pub(crate) linears: Vec<Option<Linear>>,
+    /// ∂pixel/∂z of each sighting: two rows of k numbers.
+    by_modes: Vec<f64>,
+    k: usize,
+}
+
+impl Lines {
+    pub(crate) fn new(
+        layout: &Layout,
+        border: &Border,
+        stand: &Stand,
+        estimate: &Estimate,
+    ) -> Self {
+        let k = border.len();
+        let modes = Modes::new(border, layout, stand);
+        let mut by_raw = ByRaw::default();
+        let mut by_modes = vec![0.0; 2 * k * layout.observations.len()];
+        let linears = layout
+            .observations
+            .iter()
+            .enumerate()
+            .map(|(i, o)| {
+                if k == 0 {
+                    return linearise(layout, stand, estimate, o, None);
+                }
+                let linear = linearise(layout, stand, estimate, o, Some(&mut by_raw))?;
+                let slots = &mut by_modes[2 * k * i..2 * k * (i + 1)];
+                modes.by_modes(o.source, &by_raw, slots);
+                Some(linear)
+            })
+            .collect();
+        Self {
+            linears,
+            by_modes,
+            k,
+        }
+    }
+
+    /// ∂pixel/∂z of one sighting: rows of x and y.
+    fn by_modes(&self, sighting: usize) -> (&[f64], &[f64]) {
+        let at = 2 * self.k * sighting;
+        self.by_modes[at..at + 2 * self.k].split_at(self.k)
+    }
 }
 
 /// The shared unknowns as one source sees them: rows of the modes that act on it.
@@ -146,20 +202,20 @@ impl<'a> Modes<'a> {
         (start..start + count).chain(clock..clock + CLOCK_NUMBERS)
     }
 
-    /// ∂pixel/∂z: two rows of k numbers.
-    pub(crate) fn by_modes(&self, source: usize, linear: &Linear) -> [Vec<f64>; 2] {
+    /// ∂pixel/∂z, into two rows of k numbers.
+    pub(crate) fn by_modes(&self, source: usize, by_raw: &ByRaw, slots: &mut [f64]) {
         let k = self.border.len();
-        let mut result = [vec![0.0; k], vec![0.0; k]];
-        for (position, raw) in self.raw_indices(source).enumerate() {
-            let row = &self.rows[raw * k..(raw + 1) * k];
-            let (a, b) = (linear.by_raw[0][position], linear.by_raw[1][position]);
-            let [first, second] = &mut result;
-            for ((x, y), m) in first.iter_mut().zip(second.iter_mut()).zip(row) {
-                *x += a * m;
-                *y += b * m;
-            }
+        let (first, second) = slots.split_at_mut(k);
+        first.fill(0.0);
+        second.fill(0.0);
+        let [x, y] = by_raw.rows();
+        let (start, count, clock) = self.blocks[source];
+        let rows = |from: usize, count: usize| &self.rows[from * k..(from + count) * k];
+        let parts = [(start, 0, count), (clock, count, CLOCK_NUMBERS)];
+        for (from, at, count) in parts {
+            add(first, &x[at..at + count], rows(from, count));
+            add(second, &y[at..at + count], rows(from, count));
         }
-        result
     }
 }
 
@@ -172,16 +228,14 @@ pub(crate) fn half_band(degree: usize, order: usize) -> usize {
 /// with zero weight or out of view are left out.
 pub(crate) fn assemble(
     layout: &Layout,
-    border: &Border,
+    lines: &Lines,
     estimate: &Estimate,
-    stand: &Stand,
     information: &[Matrix2<f64>],
     order: usize,
 ) -> Normal {
     let n = 3 * layout.coefficients();
-    let k = border.len();
+    let k = lines.k;
     let degree = layout.pieces[0].grid.degree;
-    let modes = Modes::new(border, layout, stand);
     let mut normal = Normal {
         band: Band::zeros(n, half_band(degree, order)),
         border: vec![0.0; n * k],
@@ -189,109 +243,102 @@ pub(crate) fn assemble(
         rhs: vec![0.0; n],
         rhs_corner: DVector::zeros(k),
     };
-    for (observation, weight) in layout.observations.iter().zip(information) {
-        if weight[(0, 0)] <= 0.0 {
-            continue;
-        }
-        let Some(linear) = linearise(layout, stand, estimate, observation, k > 0) else {
+    let mut scratch = vec![0.0; 3 * k];
+    for (i, (observation, weight)) in layout.observations.iter().zip(information).enumerate() {
+        let Some(linear) = lines.linears[i].as_ref().filter(|_| weight[(0, 0)] > 0.0) else {
             continue;
         };
-        add(
-            &mut normal,
-            layout,
-            estimate,
-            observation,
-            &linear,
-            weight,
-            &modes,
+        let piece = &layout.pieces[observation.piece];
+        let w = &linear.weights;
+        let (by_x, by_y) = lines.by_modes(i);
+        let point = estimate.value(piece.offset, degree, w, 0);
+        let mut target = linear.residual + linear.by_point * point;
+        for ((x, y), z) in by_x.iter().zip(by_y).zip(estimate.z.iter()) {
+            target.x += x * z;
+            target.y += y * z;
+        }
+        let weighted = linear.by_point.transpose() * weight;
+        let first = 3 * (piece.offset + w.first);
+        let values = &w.by_derivative[0][..=degree];
+        normal.add_band(
+            first,
+            values,
+            &(weighted * linear.by_point),
+            &(weighted * target),
         );
+        if k > 0 {
+            for (a, list) in scratch.chunks_exact_mut(k).enumerate() {
+                for ((slot, x), y) in list.iter_mut().zip(by_x).zip(by_y) {
+                    *slot = weighted[(a, 0)] * x + weighted[(a, 1)] * y;
+                }
+            }
+            normal.add_border(first, values, &scratch);
+            normal.add_corner(weight, (by_x, by_y), &(weight * target));
+        }
     }
     normal.corner.fill_upper_triangle_with_lower_triangle();
     normal
 }
 
-#[expect(
-    clippy::too_many_arguments,
-    reason = "the inner step of one loop, apart only to be read apart"
-)]
-fn add(
-    normal: &mut Normal,
-    layout: &Layout,
-    estimate: &Estimate,
-    observation: &Observation,
-    linear: &Linear,
-    weight: &Matrix2<f64>,
-    modes: &Modes<'_>,
-) {
-    let piece = &layout.pieces[observation.piece];
-    let degree = piece.grid.degree;
-    let k = normal.corner.nrows();
-    let w = &linear.weights;
-    let point = estimate.value(piece.offset, degree, w, 0);
-    let mut target = linear.residual + linear.by_point * point;
-    let by_modes = if k > 0 {
-        let by_modes = modes.by_modes(observation.source, linear);
-        for (row, list) in by_modes.iter().enumerate() {
-            target[row] += list
-                .iter()
-                .zip(estimate.z.iter())
-                .map(|(a, b)| a * b)
-                .sum::<f64>();
-        }
-        by_modes
-    } else {
-        [Vec::new(), Vec::new()]
-    };
-    let weighted = linear.by_point.transpose() * weight;
-    let block = weighted * linear.by_point;
-    let right = weighted * target;
-    let first = 3 * (piece.offset + w.first);
-    let value = &w.by_derivative[0];
-    // Row i of the band: axis a of coefficient j, against all earlier ones.
-    for j in 0..=degree {
-        for a in 0..3 {
-            let i = first + 3 * j + a;
-            let row = normal.band.row_from_mut(i, first);
-            for (column, slot) in row.iter_mut().enumerate() {
-                *slot += value[j] * value[column / 3] * block[(a, column % 3)];
-            }
-            normal.rhs[i] += value[j] * right[a];
-        }
-    }
-    if k == 0 {
-        return;
-    }
-    let mut across = [vec![0.0; k], vec![0.0; k], vec![0.0; k]];
-    for (a, list) in across.iter_mut().enumerate() {
-        for ((slot, x), y) in list.iter_mut().zip(&by_modes[0]).zip(&by_modes[1]) {
-            *slot = weighted[(a, 0)] * x + weighted[(a, 1)] * y;
-        }
-    }
-    for (j, &basis) in value.iter().enumerate().take(degree + 1) {
-        for (a, list) in across.iter().enumerate() {
-            let at = (first + 3 * j + a) * k;
-            for (slot, x) in normal.border[at..at + k].iter_mut().zip(list) {
-                *slot += basis * x;
-            }
-        }
-    }
-    let pull = weight * target;
-    for column in 0..k {
-        let x = weight[(0, 0)] * by_modes[0][column] + weight[(0, 1)] * by_modes[1][column];
-        let y = weight[(1, 0)] * by_modes[0][column] + weight[(1, 1)] * by_modes[1][column];
-        let slots = &mut normal.corner.as_mut_slice()[column * k..(column + 1) * k];
-        for ((slot, p), q) in slots[column..]
-            .iter_mut()
-            .zip(&by_modes[0][column..])
-            .zip(&by_modes[1][column..])
-        {
-            *slot += x * p + y * q;
-        }
-        normal.rhs_corner[column] += by_modes[0][column] * pull[0] + by_modes[1][column] * pull[1];
-    }
-}
-
 impl Normal {
+    /// One sighting's part of the band: `values` are its spline's weights from coefficient row `first` on, `block`
+    /// the information about its point.
+    fn add_band(
+        &mut self,
+        first: usize,
+        values: &[f64],
+        block: &Matrix3<f64>,
+        right: &Vector3<f64>,
+    ) {
+        // Row i of the band: axis a of coefficient j, against all earlier ones.
+        let mut outer = [0.0; 3 * MOST_WEIGHTS];
+        for a in 0..3 {
+            for (slots, value) in outer.chunks_exact_mut(3).zip(values) {
+                for (b, slot) in slots.iter_mut().enumerate() {
+                    *slot = value * block[(a, b)];
+                }
+            }
+            for (j, &value) in values.iter().enumerate() {
+                let i = first + 3 * j + a;
+                for (slot, x) in self.band.row_from_mut(i, first).iter_mut().zip(&outer) {
+                    *slot += value * x;
+                }
+                self.rhs[i] += value * right[a];
+            }
+        }
+    }
+
+    /// Its part of the border: `across` holds three rows of k numbers.
+    fn add_border(&mut self, first: usize, values: &[f64], across: &[f64]) {
+        let from = first * self.corner.nrows();
+        let rows = &mut self.border[from..from + values.len() * across.len()];
+        for (rows, value) in rows.chunks_exact_mut(across.len()).zip(values) {
+            for (slot, x) in rows.iter_mut().zip(across) {
+                *slot += value * x;
+            }
+        }
+    }
+
+    /// Its part of the corner (lower triangle).
+    fn add_corner(
+        &mut self,
+        weight: &Matrix2<f64>,
+        by_modes: (&[f64], &[f64]),
+        pull: &Vector2<f64>,
+    ) {
+        let k = self.corner.nrows();
+        let (by_x, by_y) = by_modes;
+        for column in 0..k {
+            let x = weight[(0, 0)] * by_x[column] + weight[(0, 1)] * by_y[column];
+            let y = weight[(1, 0)] * by_x[column] + weight[(1, 1)] * by_y[column];
+            let slots = &mut self.corner.as_mut_slice()[column * k + column..(column + 1) * k];
+            for ((slot, p), q) in slots.iter_mut().zip(&by_x[column..]).zip(&by_y[column..]) {
+                *slot += x * p + y * q;
+            }
+            self.rhs_corner[column] += by_x[column] * pull[0] + by_y[column] * pull[1];
+        }
+    }
+
     /// Adds the priors (smoothness, unit variance of the modes) and factorises.
     ///
     /// # Errors
