@@ -248,3 +248,52 @@ fn a_manifest_is_never_written_over() {
         "mine"
     );
 }
+
+/// A manifest that names a corrections file of this text.
+fn run_with_corrections(corrections: &str) -> Said {
+    run_after(|folder, text| {
+        fs::write(folder.join("corrections.yaml"), corrections).unwrap();
+        text.replace("cameras:", "corrections: corrections.yaml\ncameras:")
+    })
+}
+
+#[test]
+fn corrections_that_cannot_be() {
+    let head = "format: drawarc-corrections/1\nshots:\n";
+    for (text, words) in [
+        (
+            format!("{head}  - shot: shot-02\n    rejekt: true\n"),
+            ["rejekt", "line 4", "column"],
+        ),
+        (
+            format!("{head}  - shot: shot-02\n    starts_s: {{ ankor: 12.5 }}\n"),
+            ["ankor", "line 4", "column"],
+        ),
+        (
+            format!("{head}  - shot: shot-02\n  - shot: shot-02\n"),
+            ["shot-02", "twice", "corrections"],
+        ),
+        (
+            "format: drawarc-corrections/9\n".to_owned(),
+            ["drawarc-corrections/9", "drawarc-corrections/1", "reads"],
+        ),
+    ] {
+        let said = run_with_corrections(&text);
+        refused(&said, 3, &["corrections.yaml"]);
+        refused(&said, 3, &words);
+    }
+}
+
+#[test]
+fn a_corrections_file_that_is_not_there() {
+    let folder = tempfile::tempdir().unwrap();
+    test_picture(&folder.path().join("a.mp4"), 1.0);
+    test_picture(&folder.path().join("b.mp4"), 1.0);
+    let text = manifest("a.mp4", "b.mp4");
+    fs::write(folder.path().join("practice.yaml"), text).unwrap();
+    let said = say(
+        folder.path(),
+        &["run", "practice.yaml", "--corrections", "gone.yaml"],
+    );
+    refused(&said, 3, &["gone.yaml", "No such file"]);
+}

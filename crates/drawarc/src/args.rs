@@ -82,6 +82,10 @@ pub(crate) struct RunArguments {
     /// Pipeline (YAML); the club's where not given.
     #[arg(long)]
     pub(crate) pipeline: Option<PathBuf>,
+    /// Corrections (YAML): shots rejected, archers named, boundaries moved; the one that the manifest names where not
+    /// given.
+    #[arg(long)]
+    pub(crate) corrections: Option<PathBuf>,
     /// Folder for the results; "results" beside the manifest where not given.
     #[arg(long)]
     pub(crate) into: Option<PathBuf>,

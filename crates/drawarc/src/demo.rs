@@ -86,6 +86,7 @@ fn write_inputs(scenario: &Scenario, folder: &Path, manifest: &Path) -> Outcome<
         date: "2026-11-24".to_owned(),
         board: "board.yaml".into(),
         rig: None,
+        corrections: None,
         temperature_c: scenario.air_temperature_c,
         cameras: scenario.cameras.iter().map(entry).collect(),
         markers: scenario.markers.iter().filter_map(marker).collect(),

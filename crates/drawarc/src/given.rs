@@ -2,6 +2,7 @@
 
 use crate::failure::{Failure, Outcome};
 use crate::practice::{MarkerShapeName, Practice};
+use drawarc_report::Corrections;
 use drawarc_rig::{RangeFrame, Rig};
 use drawarc_sync_track::{MarkerColour, MarkerRole, MarkerShape, MarkerSpec, NamedColour};
 
@@ -56,6 +57,16 @@ fn colour(name: &str) -> Outcome<MarkerColour> {
         }
     };
     Ok(MarkerColour::Named(named))
+}
+
+/// The corrections that the manifest names; none where it names none.
+pub(crate) fn corrections(practice: &Practice) -> Outcome<Corrections> {
+    let Some(path) = &practice.corrections else {
+        return Ok(Corrections::default());
+    };
+    let wrong = |words: String| Failure::input(format!("{}: {words}", path.display()));
+    let text = std::fs::read_to_string(path).map_err(|source| wrong(source.to_string()))?;
+    Corrections::from_yaml(&text).map_err(|source| wrong(source.to_string()))
 }
 
 /// The rig that the manifest names.

@@ -49,6 +49,7 @@ pub(crate) fn write(plan: &ManifestArguments) -> Outcome<()> {
         date,
         board: "calibration/a3-9x6-38mm.yaml".into(),
         rig: None,
+        corrections: None,
         temperature_c: 20.0,
         cameras,
         markers: vec![MarkerEntry {

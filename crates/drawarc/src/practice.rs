@@ -24,6 +24,9 @@ pub(crate) struct Practice {
     /// A rig surveyed before; without one it is surveyed from the board in these recordings.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(crate) rig: Option<PathBuf>,
+    /// What a person corrected: rejected shots, names, moved boundaries.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) corrections: Option<PathBuf>,
     /// Air temperature (°C): sets the speed of sound.
     #[serde(default = "default_temperature_c")]
     pub(crate) temperature_c: f64,
@@ -189,6 +192,7 @@ impl Practice {
         let anchor = |entry: &mut PathBuf| *entry = folder.join(&*entry);
         anchor(&mut practice.board);
         practice.rig.iter_mut().for_each(anchor);
+        practice.corrections.iter_mut().for_each(anchor);
         for camera in &mut practice.cameras {
             camera.files.iter_mut().for_each(anchor);
             camera.stills.iter_mut().for_each(anchor);

@@ -40,7 +40,10 @@ pub(crate) fn obey(plan: &RunArguments, json: bool) -> Outcome<()> {
     if plan.no_faces {
         pipeline.sheet.pictures = false;
     }
-    let practice = Practice::read(&plan.practice)?;
+    let mut practice = Practice::read(&plan.practice)?;
+    if plan.corrections.is_some() {
+        practice.corrections.clone_from(&plan.corrections);
+    }
     let beside = plan
         .practice
         .parent()
@@ -63,6 +66,7 @@ pub(crate) fn run(
     let board = crate::survey::read_board(practice)?;
     let markers = given::markers(practice)?;
     let rig_before = given::rig_before(practice)?;
+    let corrections = given::corrections(practice)?;
     let recordings = Recordings::open(practice)?;
     if let Some(rig) = &rig_before {
         recordings.fits(rig)?;
@@ -98,7 +102,13 @@ pub(crate) fn run(
             remarks,
         });
     }
-    let judged = sheets::judge(practice, pipeline, &rig, &stretches, &sounds)?;
+    let judged = sheets::judge(
+        (practice, &corrections),
+        pipeline,
+        &rig,
+        &stretches,
+        &sounds,
+    )?;
     let ground = Ground {
         practice,
         pipeline,

@@ -4,8 +4,8 @@ use crate::failure::{Failure, Outcome};
 use crate::pipeline::Pipeline;
 use crate::practice::{Practice, Turn};
 use drawarc_report::{
-    Advice, ReportError, ReportSettings, Sentences, SeriesSheet, ShotContext, ShotSheet,
-    ShotWindow, Side, SoundAt, score_series, score_shot,
+    Advice, BowStage, Corrections, ReportError, ReportSettings, Sentences, SeriesSheet,
+    ShotContext, ShotSheet, ShotWindow, Side, SoundAt, score_series, score_shot,
 };
 use drawarc_rig::Rig;
 use drawarc_triangulation::PathSamples;
@@ -15,7 +15,7 @@ use drawarc_triangulation::PathSamples;
 pub(crate) struct Sheets {
     /// The shots in order of time.
     pub(crate) shots: Vec<ShotSheet>,
-    /// One series for each turn.
+    /// One series for each archer, stage and draw weight, in the order in which they first shot; rejected shots are in none.
     pub(crate) series: Vec<SeriesSheet>,
     /// Body heights beside the shots, for the drawn figure.
     pub(crate) heights_m: Vec<Option<f64>>,
@@ -54,7 +54,7 @@ pub(crate) fn settings_of(pipeline: &Pipeline) -> ReportSettings {
 
 /// Judges every shot.
 pub(crate) fn judge(
-    practice: &Practice,
+    (practice, corrections): (&Practice, &Corrections),
     pipeline: &Pipeline,
     rig: &Rig,
     stretches: &[Stretch],
@@ -69,6 +69,13 @@ pub(crate) fn judge(
         );
     }
     let turns = deal(&practice.turns, stretches.len());
+    let ids: Vec<String> = (1..=stretches.len())
+        .map(|number| format!("shot-{number:02}"))
+        .collect();
+    let known: Vec<&str> = ids.iter().map(String::as_str).collect();
+    corrections
+        .fits(&known)
+        .map_err(|source| corrected(practice, &source))?;
     let mut sheets = Sheets {
         shots: Vec::new(),
         series: Vec::new(),
@@ -81,36 +88,67 @@ pub(crate) fn judge(
             .copied()
             .filter(|sound| sound.time_s > window.start_s && sound.time_s < window.end_s + 0.5)
             .collect();
-        let context = context(index, (turn.as_ref(), *place), window, rig, (stretch, near));
-        let sheet = score_shot(&stretch.elbow, window, &context, &settings, &sentences)
-            .map_err(|source| wrong_path(&source))?;
+        let correction = corrections.of(&ids[index]).cloned();
+        // Who is named by hand brings the height and the bow of their own turn.
+        let renamed = correction
+            .as_ref()
+            .and_then(|correction| correction.archer.as_ref())
+            .and_then(|archer| practice.turns.iter().find(|turn| turn.archer == *archer));
+        let mut context = context(
+            (&ids[index], renamed.or(turn.as_ref())),
+            window,
+            rig,
+            (stretch, near),
+        );
+        let archer = turn
+            .as_ref()
+            .map_or("Archer 1", |turn| turn.archer.as_str());
+        archer.clone_into(&mut context.archer);
+        context.felt = turn
+            .as_ref()
+            .and_then(|turn| turn.felt.get(*place).copied());
+        context.correction = correction;
+        let sheet = score_shot(&stretch.elbow, window, &context, &settings, &sentences).map_err(
+            |source| match source {
+                ReportError::Correction { .. } => corrected(practice, &source),
+                _ => wrong_path(&source),
+            },
+        )?;
         sheets.shots.push(sheet);
         sheets.heights_m.push(context.body_height_m);
     }
     let advice = Advice::ours().map_err(Failure::input)?;
-    let mut from = 0;
-    while from < turns.len() {
-        let who = &turns[from].0;
-        let to = turns[from..]
+    let mut kinds: Vec<(&str, BowStage, Option<f64>)> = Vec::new();
+    for sheet in sheets.shots.iter().filter(|sheet| !sheet.rejected) {
+        if !kinds.contains(&kind(sheet)) {
+            kinds.push(kind(sheet));
+        }
+    }
+    for each in kinds {
+        let shots: Vec<&ShotSheet> = sheets
+            .shots
             .iter()
-            .position(|(turn, _)| !same(turn.as_ref(), who.as_ref()));
-        let to = to.map_or(turns.len(), |length| from + length);
-        let shots: Vec<&ShotSheet> = sheets.shots[from..to].iter().collect();
-        let name = who.as_ref().map_or("Archer 1", |turn| turn.archer.as_str());
+            .filter(|sheet| !sheet.rejected && kind(sheet) == each)
+            .collect();
         sheets
             .series
-            .push(score_series(name, &shots, &advice, &settings, &sentences));
-        from = to;
+            .push(score_series(each.0, &shots, &advice, &settings, &sentences));
     }
     Ok(sheets)
 }
 
-fn same(a: Option<&Turn>, b: Option<&Turn>) -> bool {
-    match (a, b) {
-        (Some(a), Some(b)) => std::ptr::eq(a, b) || (a.archer == b.archer && a.stage == b.stage),
-        (None, None) => true,
-        _ => false,
-    }
+/// Shots of one kind make a series.
+fn kind(sheet: &ShotSheet) -> (&str, BowStage, Option<f64>) {
+    (&sheet.archer, sheet.stage, sheet.draw_weight_lb)
+}
+
+/// A correction that cannot be, beside its file.
+fn corrected(practice: &Practice, source: &ReportError) -> Failure {
+    let file = practice
+        .corrections
+        .as_ref()
+        .map_or_else(String::new, |path| format!("{}: ", path.display()));
+    Failure::input(format!("{file}{source}"))
 }
 
 /// Whose shot each is: turns in order, each with its number of shots, the last with all that are left. Beside it the
@@ -133,8 +171,7 @@ fn deal(turns: &[Turn], shots: usize) -> Vec<(Option<Turn>, usize)> {
 }
 
 fn context<'a>(
-    index: usize,
-    (turn, place): (Option<&Turn>, usize),
+    (id, turn): (&str, Option<&Turn>),
     window: &ShotWindow,
     rig: &Rig,
     (stretch, sounds): (&'a Stretch, Vec<SoundAt>),
@@ -144,11 +181,10 @@ fn context<'a>(
         .or(window.side_seen)
         .unwrap_or(Side::Right);
     let archer = turn.map_or("Archer 1", |turn| turn.archer.as_str());
-    let mut context = ShotContext::new(format!("shot-{:02}", index + 1), archer, side);
+    let mut context = ShotContext::new(id, archer, side);
     if let Some(turn) = turn {
         context.body_height_m = turn.height_cm.map(|cm| cm / 100.0);
         context.draw_weight_lb = turn.draw_weight_lb;
-        context.felt = turn.felt.get(place).copied();
         if let Some(stage) = turn.stage {
             context.stage = stage;
         }

@@ -2,8 +2,9 @@
 
 use crate::ReportError;
 use crate::boundaries::Boundaries;
+use crate::context::ShotContext;
 use crate::sentences::Sentences;
-use crate::sheet::{Phase, Side};
+use crate::sheet::{Felt, Phase, Side};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -35,6 +36,9 @@ pub struct ShotCorrection {
     /// With which hand.
     #[serde(default)]
     pub side: Option<Side>,
+    /// What the archer felt, told before anybody looked.
+    #[serde(default)]
+    pub felt: Option<Felt>,
     /// Phases whose start was moved, with the new start (range time, s).
     #[serde(default)]
     pub starts_s: BTreeMap<Phase, f64>,
@@ -48,7 +52,7 @@ impl Corrections {
     ///
     /// # Errors
     /// [`ReportError::Syntax`] with field, line and column; [`ReportError::Format`] for another version;
-    /// [`ReportError::Correction`] for a time that is no number.
+    /// [`ReportError::Correction`] for a time that is no number, [`ReportError::Twice`] for a shot that stands there twice.
     pub fn from_yaml(text: &str) -> Result<Self, ReportError> {
         let found: Self = serde_yaml::from_str(text).map_err(|error| ReportError::Syntax {
             what: "corrections",
@@ -60,7 +64,15 @@ impl Corrections {
                 expected: CORRECTIONS_FORMAT,
             });
         }
-        for shot in &found.shots {
+        for (index, shot) in found.shots.iter().enumerate() {
+            if found.shots[..index]
+                .iter()
+                .any(|other| other.shot == shot.shot)
+            {
+                return Err(ReportError::Twice {
+                    shot: shot.shot.clone(),
+                });
+            }
             if let Some((phase, time_s)) = shot.starts_s.iter().find(|(_, t)| !t.is_finite()) {
                 return Err(ReportError::Correction {
                     shot: shot.shot.clone(),
@@ -72,52 +84,88 @@ impl Corrections {
         Ok(found)
     }
 
+    /// Refuses corrections of shots that are not there.
+    ///
+    /// # Errors
+    /// [`ReportError::UnknownShot`] naming the first, and the shots that are there.
+    pub fn fits(&self, shots: &[&str]) -> Result<(), ReportError> {
+        match self
+            .shots
+            .iter()
+            .find(|c| !shots.contains(&c.shot.as_str()))
+        {
+            None => Ok(()),
+            Some(unknown) => Err(ReportError::UnknownShot {
+                shot: unknown.shot.clone(),
+                known: shots.join(", "),
+            }),
+        }
+    }
+
     /// What was corrected of a shot.
     pub fn of(&self, shot: &str) -> Option<&ShotCorrection> {
         self.shots.iter().find(|correction| correction.shot == shot)
     }
 }
 
-/// Moves the boundaries that a person moved, and says so.
-pub(crate) fn apply(
+/// The context with what a person corrected, and the corrections in words.
+pub(crate) fn named<'a>(
+    context: &ShotContext<'a>,
+    words: &Sentences,
+) -> (ShotContext<'a>, Vec<String>) {
+    let mut named = context.clone();
+    let mut said = Vec::new();
+    let Some(correction) = &context.correction else {
+        return (named, said);
+    };
+    if let Some(archer) = &correction.archer {
+        let from = context.archer.clone();
+        said.push(words.fill("correction-archer", &[("from", from)]));
+        named.archer.clone_from(archer);
+    }
+    if let Some(side) = correction.side.filter(|side| *side != context.side) {
+        let from = words.plain(match context.side {
+            Side::Right => "hand-right",
+            Side::Left => "hand-left",
+        });
+        said.push(words.fill("correction-side", &[("from", from)]));
+        named.side = side;
+    }
+    if let Some(felt) = correction.felt {
+        said.push(words.plain("correction-felt"));
+        named.felt = Some(felt);
+    }
+    if correction.reject {
+        said.push(words.plain("correction-rejected"));
+    }
+    said.extend(correction.note.clone());
+    (named, said)
+}
+
+/// Moves the boundaries that a person moved, and says from where. All are moved before their order is looked at, so that
+/// neighbours can move together.
+pub(crate) fn move_boundaries(
     correction: &ShotCorrection,
     boundaries: &mut Boundaries,
     words: &Sentences,
 ) -> Result<Vec<String>, ReportError> {
     let mut said = Vec::new();
+    let refuse = |phase: Phase, time_s: f64| ReportError::Correction {
+        shot: correction.shot.clone(),
+        what: format!("start of {}", words.plain(phase_key(phase))),
+        time_s,
+    };
     for (phase, &time_s) in &correction.starts_s {
-        let name = words.plain(phase_key(*phase));
-        let refuse = || ReportError::Correction {
-            shot: correction.shot.clone(),
-            what: format!("start of {name}"),
-            time_s,
-        };
-        let index = boundaries
+        let (_, boundary) = boundaries
             .phases
-            .iter()
-            .position(|(p, _)| p == phase)
-            .ok_or_else(refuse)?;
-        let before = index
-            .checked_sub(1)
-            .map_or(f64::NEG_INFINITY, |i| boundaries.phases[i].1.time_s);
-        let after = boundaries
-            .phases
-            .get(index + 1)
-            .map_or(boundaries.end.time_s, |(_, next)| next.time_s);
-        if !(before < time_s && time_s < after) {
-            return Err(refuse());
-        }
-        let boundary = &mut boundaries.phases[index].1;
+            .iter_mut()
+            .find(|(p, _)| p == phase)
+            .ok_or_else(|| refuse(*phase, time_s))?;
+        let key = phase_key(*phase).trim_start_matches("phase-");
         said.push(words.fill(
             "correction-boundary",
             &[
-                (
-                    "what",
-                    words.plain(&format!(
-                        "key-{}",
-                        phase_key(*phase).trim_start_matches("phase-")
-                    )),
-                ),
+                ("what", words.plain(&format!("key-{key}"))),
                 ("from", format!("{:.3}", boundary.time_s)),
                 ("to", format!("{time_s:.3}")),
             ],
@@ -126,13 +174,33 @@ pub(crate) fn apply(
         boundary.draws.fill(time_s);
         boundary.corrected = true;
     }
-    if correction.archer.is_some() {
-        said.push(words.plain("correction-archer"));
+    let ends = boundaries.phases[1..]
+        .iter()
+        .map(|(_, next)| next)
+        .chain(std::iter::once(&boundaries.end));
+    for ((phase, start), end) in boundaries.phases.iter().zip(ends) {
+        if start.time_s >= end.time_s {
+            // The one that was moved is to blame.
+            let blamed = if start.corrected {
+                Some((*phase, start.time_s))
+            } else {
+                boundaries
+                    .phases
+                    .iter()
+                    .find(|(_, other)| other.corrected && other.time_s >= end.time_s - 1e-9)
+                    .map(|(phase, other)| (*phase, other.time_s))
+            };
+            if let Some((phase, time_s)) = blamed.or_else(|| {
+                correction
+                    .starts_s
+                    .iter()
+                    .next()
+                    .map(|(phase, time_s)| (*phase, *time_s))
+            }) {
+                return Err(refuse(phase, time_s));
+            }
+        }
     }
-    if correction.reject {
-        said.push(words.plain("correction-rejected"));
-    }
-    said.extend(correction.note.clone());
     Ok(said)
 }
 
@@ -167,6 +235,12 @@ mod tests {
             message.contains("rejekt") && message.contains('4'),
             "{message}"
         );
+        assert!(found.fits(&["shot-01", "shot-02", "shot-03"]).is_ok());
+        let unknown = found.fits(&["shot-01", "shot-02"]).unwrap_err().to_string();
+        assert!(unknown.contains("shot-03") && unknown.contains("shot-01, shot-02"));
+        let twice = text.replace("shot-03", "shot-02");
+        let message = Corrections::from_yaml(&twice).unwrap_err().to_string();
+        assert!(message.contains("twice"), "{message}");
         assert!(Corrections::from_yaml(&text.replace("/1", "/7")).is_err());
         assert!(Corrections::from_yaml(&text.replace("12.5", ".nan")).is_err());
     }

@@ -39,7 +39,9 @@ pub enum ReportError {
         needed_mm: f64,
     },
     /// A boundary that a person set stands outside the shot or out of order.
-    #[error("shot {shot}: the corrected {what} at {time_s:.3} s is out of order")]
+    #[error(
+        "shot {shot}: the corrected {what} at {time_s:.3} s is out of order, or the shot has no such phase"
+    )]
     Correction {
         /// Which shot.
         shot: String,
@@ -47,6 +49,20 @@ pub enum ReportError {
         what: String,
         /// Where it was put (s).
         time_s: f64,
+    },
+    /// A correction of a shot that was not found.
+    #[error("no shot is called {shot}; the shots found are {known}")]
+    UnknownShot {
+        /// The name given.
+        shot: String,
+        /// The names known.
+        known: String,
+    },
+    /// A shot stands twice among the corrections.
+    #[error("shot {shot} stands twice among the corrections")]
+    Twice {
+        /// Which shot.
+        shot: String,
     },
     /// A shot of this kind has no such figure.
     #[error("a shot of kind {kind:?} has no {what}")]

@@ -138,6 +138,7 @@ pub(crate) fn find_faults(shot: &Shot<'_>) -> FaultReport {
                 },
                 smallest_detectable: None,
                 unit: "mm".to_owned(),
+                shortest_s: None,
                 why: Some(shot.words.plain(if compound {
                     "why-compound"
                 } else {
@@ -382,10 +383,9 @@ fn stall_check(shot: &Shot<'_>, search: &StallSearch) -> FaultCheck {
     let hidden = shot
         .gap(from_s, to_s)
         .is_some_and(|(_, length)| length >= shot.settings.stall_length_s);
-    let able = search.detectable_m_s > 0.0;
     let finding = if !search.stalls.is_empty() {
         Finding::Found
-    } else if hidden || !able {
+    } else if hidden || search.shortest_s.is_none() {
         Finding::NotMeasurable
     } else {
         Finding::NotFound
@@ -393,8 +393,10 @@ fn stall_check(shot: &Shot<'_>, search: &StallSearch) -> FaultCheck {
     FaultCheck {
         kind: FaultKind::Stall,
         finding,
-        smallest_detectable: able.then_some(1000.0 * search.detectable_m_s),
+        smallest_detectable: (search.detectable_m_s > 0.0)
+            .then_some(1000.0 * search.detectable_m_s),
         unit: "mm/s".to_owned(),
+        shortest_s: search.shortest_s,
         why: (finding == Finding::NotMeasurable).then(|| {
             shot.words
                 .plain(if hidden { "why-gap" } else { "why-noise" })
@@ -431,6 +433,7 @@ fn check(
         finding,
         smallest_detectable: smallest_m.map(|m| 1000.0 * m),
         unit: "mm".to_owned(),
+        shortest_s: None,
         why: why.map(|key| shot.words.plain(key)),
     }
 }

@@ -52,13 +52,7 @@ pub(crate) fn fit_ramp(time_s: &[f64], value: &[f64], (s, t): (usize, usize)) ->
     }
     let (_, rough) = best?;
     // Knots between instants, and a window that fits the ramp.
-    let (start_s, end_s) = rough.moved(time_s, value);
-    let (_, depth_m) = solve(time_s, value, (start_s, end_s), around(start_s, end_s))?;
-    Some(Ramp {
-        start_s,
-        end_s,
-        depth_m,
-    })
+    Some(rough.moved(time_s, value))
 }
 
 fn around(start_s: f64, end_s: f64) -> (f64, f64) {
@@ -66,14 +60,8 @@ fn around(start_s: f64, end_s: f64) -> (f64, f64) {
 }
 
 impl Ramp {
-    /// Depth that values (an error of the curve) have at these knots: linear in the values.
-    pub(crate) fn depth_of(&self, time_s: &[f64], value: &[f64]) -> f64 {
-        let knots = (self.start_s, self.end_s);
-        solve(time_s, value, knots, around(knots.0, knots.1)).map_or(0.0, |(_, depth)| depth)
-    }
-
-    /// Knots nearby that fit the values best: a pattern search from 40 ms down to 5 ms.
-    pub(crate) fn moved(&self, time_s: &[f64], value: &[f64]) -> (f64, f64) {
+    /// The ramp nearby that fits the values best: a pattern search from 40 ms down to 5 ms.
+    pub(crate) fn moved(&self, time_s: &[f64], value: &[f64]) -> Self {
         let window = around(self.start_s, self.end_s);
         let cost = |knots: (f64, f64)| {
             if knots.1 - knots.0 < SHORTEST_S {
@@ -97,7 +85,14 @@ impl Ramp {
                 None => step_s *= 0.5,
             }
         }
-        knots
+        let (start_s, end_s) = knots;
+        let depth_m = solve(time_s, value, knots, around(start_s, end_s))
+            .map_or(self.depth_m, |(_, depth_m)| depth_m);
+        Self {
+            start_s,
+            end_s,
+            depth_m,
+        }
     }
 }
 
@@ -153,9 +148,8 @@ mod tests {
         let ramp = fit_ramp(&time_s, &value, (60, 105)).unwrap();
         assert!((ramp.depth_m - 0.004).abs() < 2e-5, "{ramp:?}");
         assert!((ramp.start_s - 0.7).abs() < 0.006 && (ramp.end_s - 0.95).abs() < 0.006);
-        // Twice the error, twice the depth of it.
-        let once = ramp.depth_of(&time_s, &value);
+        // Twice the values, twice the depth, at the same knots.
         let twice: Vec<f64> = value.iter().map(|v| 2.0 * v).collect();
-        assert!((ramp.depth_of(&time_s, &twice) - 2.0 * once).abs() < 1e-12);
+        assert!((ramp.moved(&time_s, &twice).depth_m - 2.0 * ramp.depth_m).abs() < 1e-9);
     }
 }

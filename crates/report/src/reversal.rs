@@ -5,7 +5,10 @@
 //! `c · σ(s, t)`: σ is the standard deviation of that very difference over the joint draws, and c the level that the
 //! largest such ratio *anywhere in the shot* exceeds in only 5 % of the draws. If w never truly falls, a fall of the
 //! estimate is never larger than the fall of its error, so the chance of a false alarm is at most 5 % a shot, whatever
-//! w does (max-t argument; Westfall & Young 1993, from memory).
+//! w does (max-t argument; Westfall & Young 1993, from memory). The same holds for the mean over some time *before* `s`
+//! minus the mean over some time *after* `t`: if w never falls, that difference of means is not above zero. Means over 0.1
+//! and 0.25 s are therefore looked at beside the bare pair; they average the errors of single frames away, and all of them
+//! share one c.
 //!
 //! The fall between the two instants of the best pair is deeper than the true one, because the largest was chosen (by
 //! half a millimetre and more at 0.3 mm of noise). Depth, start and length therefore come from a least-squares fit of
@@ -28,8 +31,13 @@ pub(crate) struct Quantity {
 const SIGMA_FLOOR_M: f64 = 1e-5;
 /// Shortest time (s) between the two instants of a pair.
 const MIN_LAG_S: f64 = 0.04;
-/// Instants beyond which a stretch is thinned.
-const MAX_INSTANTS: usize = 360;
+/// Instants beyond which a stretch is thinned: after a 6 Hz low-pass 60 instants a second hold all there is.
+const MAX_INSTANTS: usize = 240;
+/// Times (s) over which the movement before and after a fall is averaged.
+const MEANS_S: [f64; 3] = [0.0, 0.1, 0.25];
+/// How far the knots of a straight ramp may stand inside a fall that begins and ends softly, as a share of its length:
+/// mean of a fall at even speed (0) and one eased over its whole length (0.2).
+const SOFT_SHARE: f64 = 0.1;
 
 impl Quantity {
     /// From a curve and one curve for each draw, at the given indices; thinned to at most 360 instants.
@@ -66,46 +74,58 @@ impl Quantity {
     fn is_pair(&self, s: usize, t: usize) -> bool {
         self.time_s[t] - self.time_s[s] >= MIN_LAG_S
     }
-
-    /// Standard deviation of `w(s) − w(t)` (m).
-    pub(crate) fn sigma(&self, s: usize, t: usize) -> f64 {
-        let sum: f64 = self.error[s]
-            .iter()
-            .zip(&self.error[t])
-            .map(|(a, b)| (a - b) * (a - b))
-            .sum();
-        (sum / self.draws().max(1) as f64).sqrt().max(SIGMA_FLOOR_M)
-    }
 }
 
-/// A quantity with the standard deviations of all its pairs.
+/// Means over one of [`MEANS_S`], and the standard deviations of all pairs of them.
 #[derive(Debug, Clone)]
-pub(crate) struct Judged {
-    pub(crate) quantity: Quantity,
+struct Means {
+    over_s: f64,
+    /// Best estimate, mean up to each instant (m).
+    before: Vec<f64>,
+    /// Best estimate, mean from each instant on (m).
+    after: Vec<f64>,
+    /// Standard deviation of `before[s] − after[t]` at `s n + t` (m).
     sigma: Vec<f64>,
-    /// Largest ratio of fall to σ in each draw's error.
-    pub(crate) ratio: Vec<f64>,
 }
 
-impl Judged {
-    /// Looks at all pairs: `n² k` operations.
-    pub(crate) fn new(quantity: Quantity) -> Self {
+impl Means {
+    /// Makes the means and keeps each draw's largest ratio of fall to σ: `n² k` operations.
+    fn new(quantity: &Quantity, over_s: f64, ratio: &mut [f64]) -> Self {
         let n = quantity.len();
+        let time_s = &quantity.time_s;
+        let dust = 1e-9;
+        let up_to = |i: usize| time_s.partition_point(|&t| t < time_s[i] - over_s - dust)..i + 1;
+        let on_from = |i: usize| i..time_s.partition_point(|&t| t <= time_s[i] + over_s + dust);
+        let mean_error = |range: std::ops::Range<usize>| -> Vec<f64> {
+            let share = (range.len() as f64).recip();
+            let mut sum = vec![0.0; quantity.draws()];
+            for i in range {
+                for (sum, error) in sum.iter_mut().zip(&quantity.error[i]) {
+                    *sum += share * error;
+                }
+            }
+            sum
+        };
+        let mean = |range: std::ops::Range<usize>| -> f64 {
+            let count = range.len() as f64;
+            quantity.value[range].iter().sum::<f64>() / count
+        };
+        let error_before: Vec<Vec<f64>> = (0..n).map(|i| mean_error(up_to(i))).collect();
+        let error_after: Vec<Vec<f64>> = (0..n).map(|i| mean_error(on_from(i))).collect();
         let mut sigma = vec![SIGMA_FLOOR_M; n * n];
-        let mut ratio = vec![0.0_f64; quantity.draws()];
         for s in 0..n {
             for t in s + 1..n {
                 if !quantity.is_pair(s, t) {
                     continue;
                 }
-                let sd = quantity.sigma(s, t);
+                let (a, b) = (&error_before[s], &error_after[t]);
+                let square: f64 = a.iter().zip(b).map(|(a, b)| (a - b) * (a - b)).sum();
+                let sd = (square / quantity.draws().max(1) as f64)
+                    .sqrt()
+                    .max(SIGMA_FLOOR_M);
                 sigma[s * n + t] = sd;
                 let weight = sd.recip();
-                for ((best, a), b) in ratio
-                    .iter_mut()
-                    .zip(&quantity.error[s])
-                    .zip(&quantity.error[t])
-                {
+                for ((best, a), b) in ratio.iter_mut().zip(a).zip(b) {
                     let fall = (a - b) * weight;
                     if fall > *best {
                         *best = fall;
@@ -114,53 +134,102 @@ impl Judged {
             }
         }
         Self {
-            quantity,
+            over_s,
+            before: (0..n).map(|i| mean(up_to(i))).collect(),
+            after: (0..n).map(|i| mean(on_from(i))).collect(),
             sigma,
+        }
+    }
+
+    /// Fall over σ of a pair.
+    fn ratio(&self, s: usize, t: usize) -> f64 {
+        (self.before[s] - self.after[t]) / self.sigma[s * self.before.len() + t]
+    }
+}
+
+/// A quantity with the standard deviations of all its pairs.
+#[derive(Debug, Clone)]
+pub(crate) struct Judged {
+    pub(crate) quantity: Quantity,
+    means: Vec<Means>,
+    /// Largest ratio of fall to σ in each draw's error.
+    pub(crate) ratio: Vec<f64>,
+}
+
+impl Judged {
+    /// Looks at all pairs.
+    pub(crate) fn new(quantity: Quantity) -> Self {
+        let mut ratio = vec![0.0_f64; quantity.draws()];
+        let means = MEANS_S
+            .iter()
+            .map(|&over_s| Means::new(&quantity, over_s, &mut ratio))
+            .collect();
+        Self {
+            quantity,
+            means,
             ratio,
         }
     }
 
-    /// Median σ of pairs about `lag_s` apart (m).
+    /// Median σ of pairs about `lag_s` apart (m), the smallest of the means.
     pub(crate) fn typical_sigma(&self, lag_s: f64) -> Option<f64> {
         let n = self.quantity.len();
-        let mut found: Vec<f64> = (0..n)
-            .filter_map(|s| {
-                let t = self
-                    .quantity
-                    .time_s
-                    .partition_point(|&t| t < self.quantity.time_s[s] + lag_s);
-                (t < n).then(|| self.sigma[s * n + t])
+        let time_s = &self.quantity.time_s;
+        self.means
+            .iter()
+            .filter_map(|means| {
+                let mut found: Vec<f64> = (0..n)
+                    .filter_map(|s| {
+                        let t = time_s.partition_point(|&t| t < time_s[s] + lag_s);
+                        (t < n).then(|| means.sigma[s * n + t])
+                    })
+                    .collect();
+                found.sort_by(f64::total_cmp);
+                found.get(found.len() / 2).copied()
             })
-            .collect();
-        found.sort_by(f64::total_cmp);
-        found.get(found.len() / 2).copied()
+            .min_by(f64::total_cmp)
+    }
+
+    /// Largest fall over σ of a pair, whose means must lie within the stretch `[from, to)`.
+    fn pair_ratio(&self, (s, t): (usize, usize), (from, to): (usize, usize)) -> f64 {
+        let time_s = &self.quantity.time_s;
+        self.means
+            .iter()
+            .filter(|means| {
+                let clear_before = from == 0 || time_s[s] - means.over_s >= time_s[from];
+                let clear_after = to == time_s.len() || time_s[t] + means.over_s <= time_s[to - 1];
+                means.over_s == 0.0 || (clear_before && clear_after)
+            })
+            .map(|means| means.ratio(s, t))
+            .fold(f64::NEG_INFINITY, f64::max)
     }
 
     /// Pairs `(s, t)` beyond `c · σ`, the deepest first in each stretch, then what lies before and after it.
-    fn pairs(&self, critical: f64, floor_m: f64) -> Vec<(usize, usize)> {
+    fn pairs(&self, critical: f64, floor_m: f64) -> Vec<(usize, usize, f64)> {
         let n = self.quantity.len();
         let mut found = Vec::new();
         let mut stretches = vec![(0, n)];
         while let Some((from, to)) = stretches.pop() {
-            let mut best: Option<(f64, usize, usize)> = None;
+            let mut best: Option<(f64, usize, usize, f64)> = None;
             for s in from..to {
                 for t in s + 1..to {
                     let fall = self.quantity.value[s] - self.quantity.value[t];
-                    if fall > best.map_or(floor_m, |b| b.0)
-                        && self.quantity.is_pair(s, t)
-                        && fall > critical * self.sigma[s * n + t]
-                    {
-                        best = Some((fall, s, t));
+                    if fall <= best.map_or(floor_m, |b| b.0) || !self.quantity.is_pair(s, t) {
+                        continue;
+                    }
+                    let ratio = self.pair_ratio((s, t), (from, to));
+                    if ratio > critical {
+                        best = Some((fall, s, t, ratio));
                     }
                 }
             }
-            if let Some((_, s, t)) = best {
-                found.push((s, t));
+            if let Some((_, s, t, ratio)) = best {
+                found.push((s, t, ratio));
                 stretches.push((from, s));
                 stretches.push((t + 1, to));
             }
         }
-        found.sort_unstable();
+        found.sort_unstable_by_key(|&(s, t, _)| (s, t));
         found
     }
 
@@ -173,10 +242,10 @@ impl Judged {
         pairs
             .iter()
             .enumerate()
-            .filter_map(|(index, &(s, t))| {
+            .filter_map(|(index, &(s, t, ratio))| {
                 let from = if index == 0 { 0 } else { pairs[index - 1].1 };
                 let to = pairs.get(index + 1).map_or(n, |next| next.0 + 1);
-                let reversal = self.measure((s, t), (from, to), family)?;
+                let reversal = self.measure((s, t, ratio), (from, to), family)?;
                 (reversal.depth_m >= floor_m).then_some(reversal)
             })
             .collect()
@@ -184,7 +253,7 @@ impl Judged {
 
     fn measure(
         &self,
-        (s, t): (usize, usize),
+        (s, t, ratio): (usize, usize, f64),
         (from, to): (usize, usize),
         family: &[f64],
     ) -> Option<Reversal> {
@@ -196,20 +265,21 @@ impl Judged {
         )?;
         let mut error: Vec<f64> = Vec::with_capacity(q.draws());
         let mut knots: Vec<(f64, f64)> = Vec::with_capacity(q.draws());
+        let times = &q.time_s[from..to];
         for k in 0..q.draws() {
-            let noise: Vec<f64> = (from..to).map(|i| q.error[i][k]).collect();
-            error.push(ramp.depth_of(&q.time_s[from..to], &noise));
+            // Each draw finds its own knots: what the search adds to the depth's error stands in the interval.
             let noisy: Vec<f64> = (from..to).map(|i| q.value[i] + q.error[i][k]).collect();
-            knots.push(ramp.moved(&q.time_s[from..to], &noisy));
+            let moved = ramp.moved(times, &noisy);
+            error.push(moved.depth_m - ramp.depth_m);
+            knots.push((moved.start_s, moved.end_s));
         }
         let Ramp {
             start_s,
             end_s,
             depth_m,
-            ..
         } = ramp;
         error.sort_by(f64::total_cmp);
-        let ratio = (q.value[s] - q.value[t]) / self.sigma[s * q.len() + t];
+        let soft_s = SOFT_SHARE * (end_s - start_s);
         let beyond = family.len() - family.partition_point(|&r| r < ratio);
         Some(Reversal {
             indices: (s, t),
@@ -217,9 +287,10 @@ impl Judged {
             depth_low_m: (depth_m - quantile(&error, 0.975)).max(0.0),
             depth_high_m: depth_m - quantile(&error, 0.025),
             start_s,
-            start_sd_s: spread(knots.iter().map(|span| span.0), start_s),
+            start_sd_s: spread(knots.iter().map(|span| span.0), start_s).hypot(soft_s),
             end_s,
-            length_sd_s: spread(knots.iter().map(|span| span.1 - span.0), end_s - start_s),
+            length_sd_s: spread(knots.iter().map(|span| span.1 - span.0), end_s - start_s)
+                .hypot(2.0 * soft_s),
             // With K draws nothing below one in K + 1 can be told from zero.
             probability: 1.0 - (beyond as f64 + 1.0) / (family.len() as f64 + 1.0),
         })

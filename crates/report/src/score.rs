@@ -38,25 +38,15 @@ pub fn score_shot(
 ) -> Result<ShotSheet, ReportError> {
     settings.validate()?;
     check_path(path, MIN_DRAWS)?;
-    let named = named(context);
-    let context = named.as_ref().unwrap_or(context);
+    let (context, mut said) = corrections::named(context, words);
+    let context = &context;
     let release = (window.kind == ShotKind::Released)
         .then(|| find_release(path, window.hold_end_s, &context.sounds, settings, words))
         .flatten();
-    let (shot, said) = prepare(path, window, context, (release.as_ref(), settings, words))?;
+    let (shot, moved) = prepare(path, window, context, (release.as_ref(), settings, words))?;
+    said.splice(0..0, moved);
     let report = find_faults(&shot);
     Ok(sheet(&shot, window, release.as_ref(), &report, said))
-}
-
-/// The context with what a person corrected of archer and hand.
-fn named<'a>(context: &ShotContext<'a>) -> Option<ShotContext<'a>> {
-    let correction = context.correction.as_ref()?;
-    let mut named = context.clone();
-    if let Some(archer) = &correction.archer {
-        named.archer.clone_from(archer);
-    }
-    named.side = correction.side.unwrap_or(named.side);
-    Some(named)
 }
 
 type Prepared<'a> = (Shot<'a>, Vec<String>);
@@ -94,7 +84,7 @@ fn prepare<'a>(
         .collect();
     let mut boundaries = find_boundaries(&track, (&mean, &draws), window, release, settings);
     let said = match &context.correction {
-        Some(correction) => corrections::apply(correction, &mut boundaries, words)?,
+        Some(correction) => corrections::move_boundaries(correction, &mut boundaries, words)?,
         None => Vec::new(),
     };
     let hold_end_s = boundaries.hold_end().time_s;
@@ -244,6 +234,7 @@ fn sheet(
         arrow_line: line_sheet(shot),
         angles: angles::all_angles(shot, word, report),
         curves: curves(shot, &report.hook),
+        rejected: context.correction.as_ref().is_some_and(|c| c.reject),
         key_instants: key_instants(shot, report, window.kind),
         corrections,
     }

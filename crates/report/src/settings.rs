@@ -24,6 +24,8 @@ pub struct ReportSettings {
     /// Window of the speed estimate (s). Shorter than the shortest stall, so that the stretches in which a fast
     /// draw brakes and starts again do not fall into it.
     pub stall_probe_s: f64,
+    /// Tremor of the elbow (m rms, one axis, 8 to 12 Hz): a few tenths of a millimetre.
+    pub tremor_m: f64,
     /// Probability from which a stall is one.
     pub stall_probability: f64,
     /// Slower than this, beyond doubt, and never stopped is "slowed" (m/s). Common practice, no source.
@@ -49,7 +51,9 @@ pub struct ReportSettings {
     /// Body sway along one horizontal axis (m, rms) where no bow hand or shoulder is tracked and nothing else is
     /// known: 1 to 2 mm.
     pub sway_sd_m: f64,
-    /// Band of the sway (Hz): `[low, high]`.
+    /// Relative standard deviation of that size from archer to archer: 1 to 2 mm.
+    pub sway_size_sd: f64,
+    /// Band of the sway (Hz): `[low, high]`; standing people's sway falls off above 1 Hz (from memory).
     pub sway_band_hz: [f64; 2],
     /// Hook to elbow as a share of body height (0.38 m at 1.75 m). Common proportion, no source.
     pub forearm_share: f64,
@@ -85,6 +89,7 @@ impl Default for ReportSettings {
             stall_speed_m_s: 0.015,
             stall_length_s: 0.15,
             stall_probe_s: 0.12,
+            tremor_m: 0.0003,
             stall_probability: 0.95,
             slowed_speed_m_s: 0.03,
             creep_speed_m_s: 0.005,
@@ -97,7 +102,8 @@ impl Default for ReportSettings {
             power_stroke_sd_s: 0.002,
             sound_reach_s: 0.06,
             sway_sd_m: 0.0015,
-            sway_band_hz: [0.1, 0.8],
+            sway_size_sd: 0.25,
+            sway_band_hz: [0.1, 1.0],
             forearm_share: 0.217,
             forearm_sd: 0.05,
             upper_arm_share: 0.186,
@@ -149,6 +155,8 @@ impl ReportSettings {
         for (name, value) in [
             ("floor_m", self.floor_m),
             ("sway_sd_m", self.sway_sd_m),
+            ("sway_size_sd", self.sway_size_sd),
+            ("tremor_m", self.tremor_m),
             ("forearm_sd", self.forearm_sd),
         ] {
             if !(value.is_finite() && value >= 0.0) {

@@ -177,6 +177,9 @@ pub struct FaultCheck {
     pub smallest_detectable: Option<f64>,
     /// Unit of `smallest_detectable`: `mm/s` or `mm`.
     pub unit: String,
+    /// Stall: the shortest full stop (s) that this shot would have shown (80 % power).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub shortest_s: Option<f64>,
     /// Why, where not measurable or not applicable; what a further marker would show.
     pub why: Option<String>,
 }
@@ -441,7 +444,10 @@ pub struct ShotSheet {
     pub curves: Curves,
     /// Instants for the film strip.
     pub key_instants: Vec<KeyInstant>,
-    /// What a person changed (corrections file), in words; the original is kept.
+    /// A person rejected the shot (corrections file): it is shown, and counts in no series.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub rejected: bool,
+    /// What a person changed (corrections file), in words, each with what stood there before.
     pub corrections: Vec<String>,
 }
 

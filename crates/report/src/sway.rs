@@ -92,6 +92,9 @@ pub(crate) fn random_sway(
     (0..draws)
         .map(|_| {
             let mut sway = vec![0.0; instants];
+            // The size is known about as well as archers are alike; on the whole it keeps its mean square.
+            let z: f64 = StandardNormal.sample(&mut rng);
+            let scale = scale * (settings.sway_size_sd * z - settings.sway_size_sd.powi(2)).exp();
             for _ in 0..WAVES {
                 let share: f64 = rng.random();
                 let omega = std::f64::consts::TAU * low * (high / low).powf(share);

@@ -2,6 +2,7 @@
 
 use crate::corrections::phase_key;
 use crate::faults::FaultReport;
+use crate::sentences::Sentences;
 use crate::sheet::{
     BowStage, Fault, FaultCheck, FaultKind, Felt, Finding, ShotKind, ShotMeasures, Verdict,
 };
@@ -23,15 +24,42 @@ pub(crate) fn verdict(shot: &Shot<'_>, kind: ShotKind, report: &FaultReport) -> 
     if shot.context.stage == BowStage::Compound {
         return Verdict::TravelOnly;
     }
-    // Without a stall check or a collapse check there is no "good".
-    let blind = report.checks.iter().any(|check| {
-        matches!(check.kind, FaultKind::Stall | FaultKind::Collapse)
-            && check.finding == Finding::NotMeasurable
-    });
+    // Without a stall check or a collapse check there is no "good"; the sentence says what the other one shows.
+    let limits = Limits::of(&report.checks);
     match kind {
-        _ if blind => Verdict::NotMeasurable,
+        _ if limits.stop_s.is_none() || limits.collapse_mm.is_none() => Verdict::NotMeasurable,
         ShotKind::LetDown if shot.context.stage != BowStage::Band => Verdict::LetDown,
         _ => Verdict::Good,
+    }
+}
+
+/// The smallest faults that a shot would have shown; `None` where it could not show any.
+#[derive(Debug, Clone, Copy)]
+struct Limits {
+    stop_s: Option<f64>,
+    collapse_mm: Option<f64>,
+}
+
+/// Coarser than this, "good" says what it does not rule out: a stop (s), a collapse (mm). Common practice, no source.
+const COARSE: (f64, f64) = (0.3, 6.0);
+
+impl Limits {
+    fn of(checks: &[FaultCheck]) -> Self {
+        let measurable = |kind: FaultKind| {
+            checks
+                .iter()
+                .find(|check| check.kind == kind && check.finding != Finding::NotMeasurable)
+        };
+        Self {
+            stop_s: measurable(FaultKind::Stall).and_then(|check| check.shortest_s),
+            collapse_mm: measurable(FaultKind::Collapse)
+                .and_then(|check| check.smallest_detectable),
+        }
+    }
+
+    fn coarse(self) -> bool {
+        self.stop_s.is_some_and(|s| s > COARSE.0)
+            || self.collapse_mm.is_some_and(|mm| mm > COARSE.1)
     }
 }
 
@@ -86,18 +114,7 @@ pub(crate) fn sentence(
                 ],
             )
         }
-        (Verdict::NotMeasurable, _) => {
-            let why = report
-                .checks
-                .iter()
-                .find_map(|check| {
-                    (check.finding == Finding::NotMeasurable && check.kind != FaultKind::HookSlip)
-                        .then(|| check.why.clone())
-                        .flatten()
-                })
-                .unwrap_or_else(|| words.plain("why-noise"));
-            words.fill("verdict-not-measurable", &[("why", why)])
-        }
+        (Verdict::NotMeasurable, _) => what_can_be_said(shot, report),
         (Verdict::TravelOnly, _) => {
             let travel = measures
                 .slowest_mm_s
@@ -108,13 +125,65 @@ pub(crate) fn sentence(
                 &[("mm", format!("{:.0}", 1000.0 * travel))],
             )
         }
-        _ => words.plain(match kind {
-            ShotKind::Released => "verdict-good",
-            ShotKind::LetDown if verdict == Verdict::LetDown => "verdict-let-down",
-            ShotKind::LetDown => "verdict-good-let-down",
-            ShotKind::Unfinished => "verdict-good-unfinished",
-        }),
+        _ => no_fault(words, kind, verdict, Limits::of(&report.checks)),
     }
+}
+
+/// Where one rule could not judge, what the other one can say.
+fn what_can_be_said(shot: &Shot<'_>, report: &FaultReport) -> String {
+    let words = shot.words;
+
+    let why = report
+        .checks
+        .iter()
+        .find_map(|check| {
+            (check.finding == Finding::NotMeasurable && check.kind != FaultKind::HookSlip)
+                .then(|| check.why.clone())
+                .flatten()
+        })
+        .unwrap_or_else(|| words.plain("why-noise"));
+    let limits = Limits::of(&report.checks);
+    match (limits.collapse_mm, limits.stop_s) {
+        (Some(mm), _) => words.fill(
+            "verdict-no-collapse-but",
+            &[("mm", above(mm)), ("why", why)],
+        ),
+        (_, Some(seconds)) => words.fill(
+            "verdict-no-stop-but",
+            &[("seconds", format!("{seconds:.2}")), ("why", why)],
+        ),
+        _ => words.fill("verdict-not-measurable", &[("why", why)]),
+    }
+}
+
+/// No fault: plainly, or with what the shot does not rule out.
+fn no_fault(words: &Sentences, kind: ShotKind, verdict: Verdict, limits: Limits) -> String {
+    if limits.coarse() {
+        let key = match kind {
+            ShotKind::Released => "verdict-good-coarse",
+            ShotKind::LetDown => "verdict-let-down-coarse",
+            ShotKind::Unfinished => "verdict-unfinished-coarse",
+        };
+        let seconds = (10.0 * limits.stop_s.unwrap_or_default()).ceil() / 10.0;
+        return words.fill(
+            key,
+            &[
+                ("mm", above(limits.collapse_mm.unwrap_or_default())),
+                ("seconds", format!("{seconds:.1}")),
+            ],
+        );
+    }
+    words.plain(match kind {
+        ShotKind::Released => "verdict-good",
+        ShotKind::LetDown if verdict == Verdict::LetDown => "verdict-let-down",
+        ShotKind::LetDown => "verdict-good-let-down",
+        ShotKind::Unfinished => "verdict-good-unfinished",
+    })
+}
+
+/// A limit in whole millimetres, rounded to the safe side.
+fn above(mm: f64) -> String {
+    format!("{:.0}", mm.ceil())
 }
 
 fn draw_travel(shot: &Shot<'_>) -> f64 {
@@ -136,24 +205,12 @@ fn main_fault(faults: &[Fault], verdict: Verdict) -> Option<&Fault> {
 
 /// How sure, in one sentence.
 pub(crate) fn how_sure(shot: &Shot<'_>, checks: &[FaultCheck]) -> String {
-    let of = |kind: FaultKind| {
-        checks
-            .iter()
-            .find(|check| check.kind == kind && check.finding != Finding::NotMeasurable)
-            .and_then(|check| check.smallest_detectable)
-    };
-    let s = shot.settings;
-    // The slope's error falls with the window's length to the power 3/2; a full stop of length L is found where
-    // 2.487 σ(L) reaches the limit.
-    let stall = of(FaultKind::Stall).map(|mm_s| {
-        let noise = (s.stall_speed_m_s - mm_s / 1000.0).max(0.0);
-        (s.stall_probe_s * (noise / s.stall_speed_m_s).powf(2.0 / 3.0)).max(s.stall_length_s)
-    });
-    let collapse = (
-        "collapse",
-        of(FaultKind::Collapse).map(|mm| format!("{mm:.1}")),
+    let limits = Limits::of(checks);
+    let collapse = ("collapse", limits.collapse_mm.map(|mm| format!("{mm:.1}")));
+    let stall = (
+        "stall",
+        limits.stop_s.map(|seconds| format!("{seconds:.2}")),
     );
-    let stall = ("stall", stall.map(|seconds| format!("{seconds:.2}")));
     match (collapse, stall) {
         ((a, Some(x)), (b, Some(y))) => shot.words.fill("how-sure", &[(a, x), (b, y)]),
         ((a, Some(x)), _) => shot.words.fill("how-sure-no-stall", &[(a, x)]),

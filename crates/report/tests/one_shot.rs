@@ -15,8 +15,8 @@ mod common;
 
 use common::{Archer, Noise, path, times};
 use drawarc_report::{
-    ArrowLineChoice, Phase, ReportSettings, Sentences, ShotContext, ShotKind, ShotSheet, Side,
-    SoundAt, Verdict, find_shots, score_shot,
+    ArrowLineChoice, Felt, Finding, Phase, ReportSettings, Sentences, ShotContext, ShotCorrection,
+    ShotKind, ShotSheet, Side, SoundAt, Verdict, find_shots, score_shot,
 };
 use nalgebra::{Point3, Vector3};
 
@@ -207,4 +207,123 @@ fn a_left_hander_gets_the_mirrored_sheet() {
     assert_eq!(b.angles.views[b.angles.best].name, "9:00");
     let behind = |s: &ShotSheet| s.measures.behind_at_release_mm.value().unwrap();
     assert!((behind(&a) - behind(&b)).abs() < 1e-6);
+}
+
+#[test]
+fn a_person_names_the_archer_moves_a_boundary_and_rejects() {
+    let archer = Archer::default();
+    let curves = archer.curves();
+    let t = times(0.0, curves.release + 3.0, 240.0);
+    let path = path(&t, |t| curves.elbow(t), Noise::default(), 100, 5);
+    let settings = ReportSettings::default();
+    let words = Sentences::english().unwrap();
+    let shots = find_shots(&path, &settings).unwrap();
+    let mut context = context(&archer);
+    let before = score_shot(&path, &shots[0], &context, &settings, &words).unwrap();
+    let anchor = before.phase(Phase::Anchor).unwrap();
+    let moved_s = anchor.start_s + 0.05;
+    let mut correction = ShotCorrection {
+        shot: "shot-01".to_owned(),
+        reject: true,
+        archer: Some("Merlin".to_owned()),
+        felt: Some(Felt::Moved),
+        starts_s: [(Phase::Anchor, moved_s)].into(),
+        note: Some("string touched the sleeve".to_owned()),
+        ..ShotCorrection::default()
+    };
+    context.correction = Some(correction.clone());
+    let after = score_shot(&path, &shots[0], &context, &settings, &words).unwrap();
+    assert!(after.rejected && !before.rejected);
+    assert_eq!(after.archer, "Merlin");
+    assert_eq!(after.felt_sentence.as_deref(), Some("You felt it right."));
+    let start_s = after.phase(Phase::Anchor).unwrap().start_s;
+    assert!((start_s - moved_s).abs() < 1e-12);
+    let said = after.corrections.join("\n");
+    for word in [
+        &format!("{:.3}", anchor.start_s),
+        &format!("{moved_s:.3}"),
+        "A until then",
+        "Rejected",
+        "sleeve",
+    ] {
+        assert!(said.contains(word), "{word}: {said}");
+    }
+    // Out of order, and a phase that the shot does not have.
+    correction.starts_s = [(Phase::Anchor, before.start_s - 1.0)].into();
+    context.correction = Some(correction.clone());
+    let refused = score_shot(&path, &shots[0], &context, &settings, &words).unwrap_err();
+    assert!(refused.to_string().contains("anchor"), "{refused}");
+    // Neighbours move together.
+    let expansion_s = before.phase(Phase::Expansion).unwrap().start_s;
+    correction.starts_s = [
+        (Phase::Anchor, expansion_s + 0.1),
+        (Phase::Expansion, expansion_s + 0.3),
+    ]
+    .into();
+    context.correction = Some(correction);
+    assert!(score_shot(&path, &shots[0], &context, &settings, &words).is_ok());
+}
+
+#[test]
+fn a_noisy_film_says_what_it_does_not_rule_out() {
+    let archer = Archer::default();
+    let noise = Noise {
+        sd: 0.0012,
+        length: 0.05,
+        offset_sd: 0.0005,
+    };
+    let sheet = score(&archer, noise);
+    println!("{} {} {:#?}", sheet.sentence, sheet.how_sure, sheet.checks);
+    assert_eq!(sheet.verdict, Verdict::Good, "{:#?}", sheet.faults);
+    assert!(
+        sheet
+            .sentence
+            .starts_with("No fault that this film could show"),
+        "{}",
+        sheet.sentence
+    );
+    let quiet = score(&archer, Noise::default());
+    for (noisy, quiet) in sheet.checks.iter().zip(&quiet.checks) {
+        if noisy.finding == Finding::NotFound && noisy.unit == "mm" {
+            assert!(noisy.smallest_detectable > quiet.smallest_detectable);
+        }
+        assert!(noisy.shortest_s >= quiet.shortest_s);
+    }
+}
+
+/// Shares that a view shows, by hand: from 3 o'clock all of a movement toward the target and none of one toward the
+/// chest; from 12 and 6 the other way round; from 1:30 both times sin 45°; overhead no V.
+#[test]
+fn every_angle_shows_what_geometry_says() {
+    let archer = Archer {
+        collapse: Some((0.8, 0.3, 0.012)),
+        ..Archer::default()
+    };
+    let sheet = score(&archer, Noise::default());
+    assert_eq!(sheet.angles.views.len(), 25);
+    for view in &sheet.angles.views {
+        let (collapse, around, v) = match view.clock_hours {
+            None => (1.0, 1.0, 0.0),
+            Some(hours) => {
+                let turn = (hours * 30.0_f64).to_radians();
+                (turn.sin().abs(), turn.cos().abs(), 1.0)
+            }
+        };
+        for (found, by_hand) in [
+            (view.collapse_share, collapse),
+            (view.around_share, around),
+            (view.v_share, v),
+        ] {
+            assert!((found - by_hand).abs() < 1e-9, "{view:#?}");
+        }
+        // A person sees a collapse of 12 mm wherever more than the eye's 3 mm of it show; 12 and 6 o'clock are blind.
+        if collapse > 0.5 {
+            assert!(view.reversal_seen_mm > 3.0 && !view.misleads, "{view:#?}");
+        }
+    }
+    let name = |i: &usize| sheet.angles.views[*i].name.clone();
+    assert_eq!(
+        sheet.angles.blind.iter().map(name).collect::<Vec<_>>(),
+        ["12:00", "6:00"]
+    );
 }

@@ -92,6 +92,7 @@ pub(super) fn sheet(number: usize, motion: &Motion, told: &Told, zero_s: f64) ->
                 time_s: zero_s + time,
             })
             .collect(),
+        rejected: false,
         corrections: Vec::new(),
     }
 }
@@ -140,6 +141,7 @@ fn checks(verdict: Verdict) -> Vec<FaultCheck> {
             "mm"
         }
         .to_owned(),
+        shortest_s: (kind == FaultKind::Stall).then_some(0.15),
         why: (kind == FaultKind::HookSlip).then(|| "needs markers at nock and hand".to_owned()),
     };
     FaultKind::ALL.into_iter().map(row).collect()

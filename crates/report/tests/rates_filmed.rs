@@ -1,0 +1,264 @@
+//! How often good shots are marked and faults are found on paths that the path fit made from the sightings of two phones
+//! (1080p60, unsynchronised, rolling shutters): white noise of 0.1 px and a drifting bias of 0.2 px in each coordinate,
+//! the fit's own covariance. Sightings are simulated, pictures are not. Heavy: `--ignored`; the number of shots a row is
+//! 200 or `DRAWARC_RATE_SHOTS`.
+
+#![allow(
+    clippy::print_stdout,
+    clippy::unwrap_used,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_possible_wrap,
+    unreachable_pub,
+    missing_debug_implementations,
+    reason = "tests print their figures; the archer is shared by several test files"
+)]
+
+mod common;
+#[path = "common/people.rs"]
+mod people;
+#[path = "common/phones.rs"]
+mod phones;
+
+use common::Archer;
+use drawarc_report::{Fault, FaultKind, ShotSheet};
+use people::{exact, judge, say, somebody};
+use phones::{Errors, film};
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+
+#[expect(
+    clippy::disallowed_methods,
+    reason = "a heavy test asks how heavy it may be"
+)]
+fn shots() -> u64 {
+    std::env::var("DRAWARC_RATE_SHOTS")
+        .ok()
+        .and_then(|n| n.parse().ok())
+        .unwrap_or(200)
+}
+
+/// Two shots at a time; results in order of their seeds.
+fn sheets(
+    n: u64,
+    archer: &(dyn Fn(u64) -> Archer + Sync),
+    tracked: bool,
+) -> Vec<(Archer, ShotSheet)> {
+    let one = |seed: u64| {
+        let archer = archer(seed);
+        let curves = archer.curves();
+        let seen = film(&curves, tracked, Errors::default(), 200, 5 * seed + 1);
+        let sheet = judge(&archer, &curves, (&seen.elbow, seen.hand.as_ref()));
+        (archer, sheet)
+    };
+    std::thread::scope(|scope| {
+        let odd = scope.spawn(|| (1..n).step_by(2).map(one).collect::<Vec<_>>());
+        let even: Vec<_> = (0..n).step_by(2).map(one).collect();
+        let mut odd = odd.join().unwrap().into_iter();
+        even.into_iter()
+            .flat_map(|sheet| std::iter::once(sheet).chain(odd.next()))
+            .collect()
+    })
+}
+
+fn deepest(sheet: &ShotSheet) -> Option<&Fault> {
+    sheet
+        .faults
+        .iter()
+        .filter(|f| matches!(f.kind, FaultKind::Collapse | FaultKind::Creep))
+        .max_by(|a, b| a.depth_mm.value.total_cmp(&b.depth_mm.value))
+}
+
+fn smallest(sheets: &[(Archer, ShotSheet)], kind: FaultKind) -> f64 {
+    let mut all: Vec<f64> = sheets
+        .iter()
+        .filter_map(|(_, s)| {
+            s.checks
+                .iter()
+                .find(|c| c.kind == kind)?
+                .smallest_detectable
+        })
+        .collect();
+    all.sort_by(f64::total_cmp);
+    all.get(all.len() / 2).copied().unwrap_or(f64::NAN)
+}
+
+#[test]
+#[ignore = "heavy: several minutes"]
+fn good_shots() {
+    for tracked in [true, false] {
+        let hand = if tracked { "tracked" } else { "not tracked" };
+        let all = sheets(shots(), &somebody, tracked);
+        let marked = all.iter().filter(|(_, s)| !s.faults.is_empty()).count();
+        say(
+            &format!("good shots marked, bow hand {hand}"),
+            marked,
+            all.len(),
+        );
+        println!(
+            "  median smallest detectable: collapse {:.2} mm, around {:.2} mm",
+            smallest(&all, FaultKind::Collapse),
+            smallest(&all, FaultKind::GaveWayAround)
+        );
+        for (archer, sheet) in &all {
+            for f in &sheet.faults {
+                println!(
+                    "    seed {}: {:?} in {:?}, {:.2} s, {:.2} mm, p {:.3}, travel {:.1} mm around {:.0} mm",
+                    archer.seed,
+                    f.kind,
+                    f.phase,
+                    f.length_s.value,
+                    f.depth_mm.value,
+                    f.probability,
+                    1000.0 * archer.hook_travel,
+                    1000.0 * archer.around
+                );
+            }
+        }
+        assert!(exact(marked, all.len()).0 <= 0.05);
+    }
+}
+
+#[test]
+#[ignore = "heavy: several minutes"]
+fn collapses() {
+    for tracked in [true, false] {
+        let hand = if tracked { "tracked" } else { "not tracked" };
+        for depth_mm in [3.0, 6.0, 12.0] {
+            let faulty = |seed: u64| {
+                let mut archer = somebody(1000 + seed);
+                let mut rng = ChaCha8Rng::seed_from_u64(seed);
+                let length = 0.15 + 0.25 * rng.random::<f64>();
+                let after = 0.45 + 0.3 * rng.random::<f64>();
+                archer.collapse = Some((after, length, depth_mm / 1000.0));
+                archer
+            };
+            let all = sheets(shots(), &faulty, tracked);
+            let found: Vec<(&Archer, &Fault)> = all
+                .iter()
+                .filter_map(|(a, s)| Some((a, deepest(s)?)))
+                .collect();
+            say(
+                &format!("collapse {depth_mm} mm, bow hand {hand}: found"),
+                found.len(),
+                all.len(),
+            );
+            let n = found.len().max(1) as f64;
+            let errors = found.iter().map(|(_, f)| f.depth_mm.value - depth_mm);
+            let bias = errors.clone().sum::<f64>() / n;
+            let rms = (errors.map(|e| e * e).sum::<f64>() / n).sqrt();
+            println!(
+                "    depth: bias {bias:.2} mm, rms {rms:.2} mm; half width {:.2} mm; smallest detectable {:.2} mm",
+                found
+                    .iter()
+                    .map(|(_, f)| 0.5 * f.depth_mm.width())
+                    .sum::<f64>()
+                    / n,
+                smallest(&all, FaultKind::Collapse)
+            );
+            let held = found
+                .iter()
+                .filter(|(_, f)| (f.depth_mm.low..=f.depth_mm.high).contains(&depth_mm))
+                .count();
+            say("    depth interval holds the truth", held, found.len());
+            let start = found
+                .iter()
+                .filter(|(a, f)| {
+                    let from = a.curves().expansion_start + a.collapse.unwrap().0;
+                    (f.start_s - from).abs() <= 1.96 * f.start_sd_s
+                })
+                .count();
+            say("    start interval holds the truth", start, found.len());
+            let creep = found
+                .iter()
+                .filter(|(_, f)| f.kind == FaultKind::Creep)
+                .count();
+            if creep > 0 {
+                println!("    of them called creep: {creep}");
+            }
+        }
+    }
+}
+
+/// Speed (m/s) of the elbow as it truly was, sway and tremor in it: slope over the stall.
+fn true_speed(archer: &Archer) -> f64 {
+    let (after, length, _) = archer.stall.unwrap();
+    let curves = archer.curves();
+    let from = curves.draw_start + after;
+    let n = 60;
+    let (mut sum, mut square) = (nalgebra::Vector3::zeros(), 0.0);
+    let origin = curves.elbow(from);
+    for i in 0..=n {
+        let lag = length * (f64::from(i) / f64::from(n) - 0.5);
+        sum += (curves.elbow(from + 0.5 * length + lag) - origin) * lag;
+        square += lag * lag;
+    }
+    (sum / square).norm()
+}
+
+#[test]
+#[ignore = "heavy: several minutes"]
+fn stalls() {
+    for length_s in [0.15, 0.3, 0.6] {
+        let mut all = Vec::new();
+        for (index, speed_mm_s) in [0.0, 8.0, 12.0, 18.0, 25.0, 40.0].into_iter().enumerate() {
+            let faulty = |seed: u64| {
+                let mut archer = somebody(3000 + 500 * index as u64 + seed);
+                archer.draw = 1.3 + length_s;
+                archer.stall = Some((0.6, length_s, speed_mm_s / 1000.0));
+                archer
+            };
+            all.extend(sheets(shots(), &faulty, false));
+        }
+        // Sway of 1.5 mm moves the elbow at 4 mm/s: shots are sorted by the speed that the elbow truly had.
+        for (low, high) in [
+            (0.0, 5.0),
+            (5.0, 10.0),
+            (10.0, 15.0),
+            (15.0, 20.0),
+            (20.0, 30.0),
+            (30.0, 99.0),
+        ] {
+            let class: Vec<&(Archer, ShotSheet)> = all
+                .iter()
+                .filter(|(a, _)| (low..high).contains(&(1000.0 * true_speed(a))))
+                .collect();
+            let found: Vec<(&Archer, &Fault)> = class
+                .iter()
+                .filter_map(|(a, s)| {
+                    Some((a, s.faults.iter().find(|f| f.kind == FaultKind::Stall)?))
+                })
+                .collect();
+            say(
+                &format!("called a stall at {low} to {high} mm/s for {length_s} s"),
+                found.len(),
+                class.len(),
+            );
+            let error = |which: &dyn Fn(&Archer, &Fault) -> f64| {
+                let mut all: Vec<f64> = found
+                    .iter()
+                    .map(|(a, f)| 1000.0 * which(a, f).abs())
+                    .collect();
+                all.sort_by(f64::total_cmp);
+                let at = |share: f64| {
+                    all.get((share * all.len() as f64) as usize)
+                        .copied()
+                        .unwrap_or(f64::NAN)
+                };
+                (
+                    at(0.5),
+                    at(0.95),
+                    all.iter().filter(|e| **e <= 16.7).count(),
+                )
+            };
+            if !found.is_empty() {
+                let start = error(&|a, f| f.start_s - a.curves().draw_start - 0.6);
+                let length = error(&|_, f| f.length_s.value - length_s);
+                println!(
+                    "    start: median {:.0} ms, 95 % within {:.0} ms, {} within a frame; length: {:.0}, {:.0}, {}",
+                    start.0, start.1, start.2, length.0, length.1, length.2
+                );
+            }
+        }
+    }
+}
