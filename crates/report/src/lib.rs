@@ -3,7 +3,8 @@
 //! [`find_shots`] finds the shots of a long path, [`score_shot`] judges one of them, [`score_series`] several. All three
 //! are functions from values to values. What the rules mean stands beside each of them: [`score_shot`]'s modules
 //! `reversal` (collapse, giving way, creep, slip), `stall`, `boundaries` (phases), `release`, `sway`, `arrow_line`.
-
+#![doc = ""]
+#![doc = include_str!("../METHOD.md")]
 #![expect(
     clippy::cast_possible_truncation,
     clippy::cast_sign_loss,

@@ -35,9 +35,9 @@ const MIN_LAG_S: f64 = 0.04;
 const MAX_INSTANTS: usize = 240;
 /// Times (s) over which the movement before and after a fall is averaged.
 const MEANS_S: [f64; 3] = [0.0, 0.1, 0.25];
-/// How far the knots of a straight ramp may stand inside a fall that begins and ends softly, as a share of its length:
-/// mean of a fall at even speed (0) and one eased over its whole length (0.2).
-const SOFT_SHARE: f64 = 0.1;
+/// How far the knots of a straight ramp stand inside a fall, as a share of its length: none in one that begins at full
+/// speed, 0.19 in one of minimum jerk (least squares); between them evenly: mean and standard deviation.
+const SOFT_SHARE: [f64; 2] = [0.095, 0.055];
 
 impl Quantity {
     /// From a curve and one curve for each draw, at the given indices; thinned to at most 360 instants.
@@ -279,16 +279,18 @@ impl Judged {
             depth_m,
         } = ramp;
         error.sort_by(f64::total_cmp);
-        let soft_s = SOFT_SHARE * (end_s - start_s);
+        let [inside, inside_sd] = SOFT_SHARE;
+        let length_s = (end_s - start_s) / (1.0 - 2.0 * inside);
+        let soft_s = inside_sd * length_s;
         let beyond = family.len() - family.partition_point(|&r| r < ratio);
         Some(Reversal {
             indices: (s, t),
             depth_m,
             depth_low_m: (depth_m - quantile(&error, 0.975)).max(0.0),
             depth_high_m: depth_m - quantile(&error, 0.025),
-            start_s,
+            start_s: start_s - inside * length_s,
             start_sd_s: spread(knots.iter().map(|span| span.0), start_s).hypot(soft_s),
-            end_s,
+            end_s: end_s + inside * length_s,
             length_sd_s: spread(knots.iter().map(|span| span.1 - span.0), end_s - start_s)
                 .hypot(2.0 * soft_s),
             // With K draws nothing below one in K + 1 can be told from zero.

@@ -169,6 +169,15 @@ fn collapses() {
                 })
                 .count();
             say("    start interval holds the truth", start, found.len());
+            let late = found
+                .iter()
+                .map(|(a, f)| f.start_s - a.curves().expansion_start - a.collapse.unwrap().0);
+            println!(
+                "    start: {:.0} ms late on average, rms {:.0} ms, stated {:.0} ms",
+                1000.0 * late.clone().sum::<f64>() / n,
+                1000.0 * (late.map(|l| l * l).sum::<f64>() / n).sqrt(),
+                1000.0 * found.iter().map(|(_, f)| f.start_sd_s).sum::<f64>() / n
+            );
             let creep = found
                 .iter()
                 .filter(|(_, f)| f.kind == FaultKind::Creep)
