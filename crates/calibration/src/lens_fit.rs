@@ -8,7 +8,7 @@ use crate::lens_start::{pinhole_start, wide_from_pinhole, wide_start};
 use crate::moments::MomentPlan;
 use crate::planar_pose::planar_pose;
 use crate::{Board, LensChoice, SurveyCamera};
-use drawarc_rig::Lens;
+use drawarc_rig::{ImageSize, Lens};
 use nalgebra::{Isometry3, Point2};
 
 /// Which terms of a lens are free.
@@ -42,7 +42,12 @@ const MOST_FOR_CHOICE: usize = 40;
 const WORTH_A_TERM: f64 = 0.004;
 /// A wide lens must lower it by this share: it is the rarer thing.
 const WORTH_WIDE: f64 = 0.03;
-/// How well the read-out is known where the caller says nothing else.
+/// Distance of the principal point from the middle of the picture, as a share of its longer side; k1, k2, k3; p1 and p2:
+/// standard deviations over cameras (common practice, no source).
+const PRINCIPAL_POINT_SD: f64 = 0.015;
+const RADIAL_SD: [f64; 3] = [0.3, 0.5, 0.5];
+const TANGENTIAL_SD: f64 = 0.001;
+/// When a lens by itself is good enough.
 const ENDS: SolverSettings = SolverSettings {
     most_steps: 40,
     least_fall: 1e-7,
@@ -103,6 +108,11 @@ pub(crate) fn first_state(camera: &SurveyCamera, lens: Lens, terms: &LensTerms) 
         pose_free: false,
         lens,
         lens_free: terms.free.clone(),
+        lens_priors: if matches!(camera.lens, LensChoice::Auto) {
+            lens_priors(camera.image_size, &lens)
+        } else {
+            Vec::new()
+        },
         readout_s: camera.shutter.readout_s,
         readout_prior: (moving && camera.shutter.readout_sd_s > 0.0).then_some(Prior {
             mean: camera.shutter.readout_s,
@@ -123,8 +133,32 @@ pub(crate) fn first_state(camera: &SurveyCamera, lens: Lens, terms: &LensTerms) 
     }
 }
 
+/// What any camera's lens is like, before a view is seen: wide enough to let the views decide wherever they can, narrow
+/// enough that a camera which saw a handful of boards does not get a lens that nobody builds. Terms that the choice leaves
+/// at zero would make principal point and pose look surer than they are; with a prior they stay free.
+fn lens_priors(size: ImageSize, lens: &Lens) -> Vec<Option<Prior>> {
+    let prior = |mean: f64, sd: f64| Some(Prior { mean, sd });
+    let middle = |length_px: u32| (f64::from(length_px) - 1.0) / 2.0;
+    let sd_px = PRINCIPAL_POINT_SD * f64::from(size.width_px.max(size.height_px));
+    let mut priors = vec![
+        None,
+        None,
+        prior(middle(size.width_px), sd_px),
+        prior(middle(size.height_px), sd_px),
+    ];
+    priors.extend(match lens {
+        Lens::BrownConrady(_) => RADIAL_SD
+            .iter()
+            .chain(&[TANGENTIAL_SD; 2])
+            .map(|sd| prior(0.0, *sd))
+            .collect::<Vec<_>>(),
+        Lens::KannalaBrandt(_) => vec![None; 4],
+    });
+    priors
+}
+
 /// The view of one sighting.
-pub(crate) fn view_of(camera: &SurveyCamera, index: usize, at: usize) -> View {
+pub(crate) fn view_of(camera: &SurveyCamera, index: usize, at: usize, share: f64) -> View {
     let sighting = &camera.sightings[at];
     let time_s = sighting.time_s;
     View {
@@ -134,6 +168,7 @@ pub(crate) fn view_of(camera: &SurveyCamera, index: usize, at: usize) -> View {
         range_s: camera.clock.range_from_camera(time_s),
         rate: camera.clock.rate_at(time_s),
         corners_px: sighting.corners_px.clone(),
+        share,
         used: true,
     }
 }
@@ -203,7 +238,7 @@ fn alone(task: LensTask<'_>, plans: &[&MomentPlan], state: CameraState) -> Bundl
                 .iter()
                 .map(|at| View {
                     camera: 0,
-                    ..view_of(camera, index, *at)
+                    ..view_of(camera, index, *at, plan.share(sightings))
                 })
                 .collect();
             Some(Moment { motion, views })
@@ -377,8 +412,7 @@ fn choose_terms(
     let step = plans.len().div_ceil(MOST_FOR_CHOICE);
     let plans: Vec<&MomentPlan> = plans.iter().step_by(step).copied().collect();
     let candidates = [
-        LensTerms::brown(1, false),
-        LensTerms::brown(2, false),
+        LensTerms::brown(1, true),
         LensTerms::brown(2, true),
         LensTerms::brown(3, true),
         LensTerms::wide(),

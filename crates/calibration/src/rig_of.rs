@@ -160,8 +160,8 @@ fn add_pitch(covariance: &mut DMatrix<f64>, cameras: &[Camera], pitch_sd: f64) {
     *covariance += &by_scale * by_scale.transpose() * (pitch_sd * pitch_sd);
 }
 
-/// Relative standard deviation of a distance along the line between the first two cameras' shared volume, as the
-/// covariance has it: two points 300 mm apart at the middle of the boards, triangulated by the first two cameras.
+/// Relative standard deviation of a distance in the middle of the boards, as the covariance has it: two points 300 mm apart,
+/// in the worst of three directions, triangulated by the two cameras that know it best.
 fn distance_sd(bundle: &Bundle, cameras: &[Camera], covariance: &DMatrix<f64>) -> f64 {
     if cameras.len() < 2 || bundle.moments.is_empty() {
         return 0.0;
@@ -172,33 +172,58 @@ fn distance_sd(bundle: &Bundle, cameras: &[Camera], covariance: &DMatrix<f64>) -
         .map(|moment| moment.motion.centre_in_world.coords)
         .sum::<Vector3<f64>>()
         / bundle.moments.len() as f64;
+    let starts: Vec<usize> = cameras
+        .iter()
+        .scan(0, |at, camera| {
+            let start = *at;
+            *at += camera.parameter_count();
+            Some(start)
+        })
+        .collect();
+    (0..cameras.len())
+        .flat_map(|first| (first + 1..cameras.len()).map(move |second| [first, second]))
+        .filter_map(|pair| {
+            let places: Vec<usize> = pair
+                .iter()
+                .flat_map(|at| starts[*at]..starts[*at] + cameras[*at].parameter_count())
+                .collect();
+            let own = DMatrix::from_fn(places.len(), places.len(), |i, j| {
+                covariance[(places[i], places[j])]
+            });
+            distance_sd_of_pair(pair.map(|at| &cameras[at]), &middle, &own)
+        })
+        .min_by(f64::total_cmp)
+        .unwrap_or(0.0)
+}
+
+/// The same for two cameras with their joint covariance.
+fn distance_sd_of_pair(
+    pair: [&Camera; 2],
+    middle: &Vector3<f64>,
+    covariance: &DMatrix<f64>,
+) -> Option<f64> {
     let mut worst = 0.0f64;
     for axis in 0..3 {
         let half = Vector3::ith(axis, 0.15);
         let ends = [Point3::from(middle - half), Point3::from(middle + half)];
-        let count = cameras[0].parameter_count() + cameras[1].parameter_count();
-        let mut slope = DVector::zeros(count);
+        let mut slope = DVector::zeros(covariance.nrows());
         let unit = half.normalize();
         for (end, sign) in ends.iter().zip([-1.0, 1.0]) {
-            let Some(by_parameters) = point_by_parameters(cameras, end) else {
-                return 0.0;
-            };
-            slope += by_parameters.transpose() * unit * sign;
+            slope += point_by_parameters(pair, end)?.transpose() * unit * sign;
         }
-        let own = covariance.view((0, 0), (count, count));
-        let variance = (slope.transpose() * own * &slope)[(0, 0)];
+        let variance = (slope.transpose() * covariance * &slope)[(0, 0)];
         worst = worst.max(variance.max(0.0).sqrt() / 0.3);
     }
-    worst
+    Some(worst)
 }
 
-/// How the triangulated place of a point moves with the parameters of the first two cameras, 3×n.
-fn point_by_parameters(cameras: &[Camera], point: &Point3<f64>) -> Option<DMatrix<f64>> {
-    let count: usize = cameras[..2].iter().map(Camera::parameter_count).sum();
+/// How the triangulated place of a point moves with the parameters of two cameras, 3×n.
+fn point_by_parameters(pair: [&Camera; 2], point: &Point3<f64>) -> Option<DMatrix<f64>> {
+    let count: usize = pair.iter().map(|camera| camera.parameter_count()).sum();
     let mut by_point = DMatrix::zeros(4, 3);
     let mut by_parameters = DMatrix::zeros(4, count);
     let mut start = 0;
-    for (index, camera) in cameras[..2].iter().enumerate() {
+    for (index, camera) in pair.into_iter().enumerate() {
         let point_in_camera = camera.camera_from_range * point;
         let seen = camera.lens.project(&point_in_camera)?;
         let rotation = camera.camera_from_range.rotation.to_rotation_matrix();

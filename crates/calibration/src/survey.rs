@@ -197,9 +197,10 @@ fn join<'a>(
                 .iter()
                 .filter(|(camera, _)| own[*camera].is_some())
                 .flat_map(|(camera, sightings)| {
-                    sightings
-                        .iter()
-                        .map(|at| view_of(&input.cameras[*camera], *camera, *at))
+                    sightings.iter().map(|at| {
+                        let share = plan.share(sightings);
+                        view_of(&input.cameras[*camera], *camera, *at, share)
+                    })
                 })
                 .collect::<Vec<_>>()
         };

@@ -69,11 +69,12 @@ impl Bundle {
         for view in moment.used() {
             let weight = self.cameras[view.camera].sd_px.powi(-2);
             for square in self.squared_px(moment, view) {
-                cost += if square.is_finite() {
-                    huber(square * weight, self.loss_limit).0
-                } else {
-                    UNSEEN_COST
-                };
+                cost += view.share
+                    * if square.is_finite() {
+                        huber(square * weight, self.loss_limit).0
+                    } else {
+                        UNSEEN_COST
+                    };
             }
         }
         cost
@@ -101,7 +102,7 @@ impl Bundle {
                 continue;
             };
             let residual = (seen.pixel - pixel) / camera.sd_px;
-            let weight = huber(residual.norm_squared(), self.loss_limit).1.sqrt();
+            let weight = (view.share * huber(residual.norm_squared(), self.loss_limit).1).sqrt();
             let scale = weight / camera.sd_px;
             let by_point: Matrix2x3<f64> = seen.pixel_by_point * scale;
             let by_world = by_point * rotation.matrix();

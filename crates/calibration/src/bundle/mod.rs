@@ -30,6 +30,8 @@ pub(crate) struct CameraState {
     pub(crate) pose_free: bool,
     pub(crate) lens: Lens,
     pub(crate) lens_free: Vec<bool>,
+    /// By parameter of the lens; empty: none has one.
+    pub(crate) lens_priors: Vec<Option<Prior>>,
     pub(crate) readout_s: f64,
     /// `None`: held fixed.
     pub(crate) readout_prior: Option<Prior>,
@@ -59,13 +61,24 @@ impl CameraState {
         free
     }
 
-    fn priors(&self) -> [(usize, f64, Option<Prior>); 3] {
+    /// `(parameter, present value, prior)` of every parameter that may have a prior.
+    fn priors(&self) -> Vec<(usize, f64, Option<Prior>)> {
         let first = 6 + self.lens.parameter_count();
-        [
+        let values = self.lens.parameters();
+        let mut all: Vec<_> = self
+            .lens_priors
+            .iter()
+            .zip(&self.lens_free)
+            .zip(values)
+            .enumerate()
+            .map(|(at, ((prior, free), value))| (6 + at, value, prior.filter(|_| *free)))
+            .collect();
+        all.extend([
             (first, self.readout_s, self.readout_prior),
             (first + 1, self.clock_step[0], self.clock_priors[0]),
             (first + 2, self.clock_step[1], self.clock_priors[1]),
-        ]
+        ]);
+        all
     }
 
     fn stepped(&self, step: &[f64]) -> Self {
@@ -105,6 +118,8 @@ pub(crate) struct View {
     pub(crate) rate: f64,
     /// Corners (px).
     pub(crate) corners_px: Vec<Point2<f64>>,
+    /// Share of a view that it counts for: views of one rest repeat each other's errors and share one.
+    pub(crate) share: f64,
     /// `false`: left out.
     pub(crate) used: bool,
 }

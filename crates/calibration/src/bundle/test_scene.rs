@@ -29,6 +29,7 @@ fn cameras(moving: bool) -> Vec<CameraState> {
             pose_free: index > 0,
             lens,
             lens_free: vec![true, true, true, true, true, true, false, true, true],
+            lens_priors: Vec::new(),
             readout_s: if moving {
                 0.012 + 0.003 * index as f64
             } else {
@@ -123,6 +124,7 @@ pub(crate) fn scene_of(moving: bool, moments: usize, seed: u64) -> Bundle {
                     range_s: time_s,
                     rate: 1.0,
                     corners_px: vec![nalgebra::Point2::new(960.0, 540.0); board.corner_count()],
+                    share: 1.0,
                     used: true,
                 };
                 // The row that a corner is seen in decides when; a few rounds settle it.
