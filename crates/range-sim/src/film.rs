@@ -16,14 +16,14 @@ const BATCH: usize = 8;
 /// What was written.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Rendered {
-    /// One video a camera, in their order.
-    pub videos: Vec<PathBuf>,
+    /// The videos of each camera, in their order: one, or its chapters.
+    pub videos: Vec<Vec<PathBuf>>,
     /// The truth.
     pub truth: PathBuf,
 }
 
-/// Films a scenario into a folder: `<camera>.mp4` for each camera and `truth.json`. The folder is created; files
-/// of these names are replaced. `progress` hears fractions from 0 to 1.
+/// Films a scenario into a folder: `<camera>.mp4` for each camera (and `<camera>-2.mp4` … for its further chapters)
+/// and `truth.json`. The folder is created; files of these names are replaced. `progress` hears fractions from 0 to 1.
 ///
 /// # Errors
 /// [`RangeSimError`] where the scenario cannot be filmed or a file cannot be written.
@@ -44,12 +44,16 @@ pub fn render(
     let mut done = 0;
     let mut videos = Vec::new();
     for view in 0..world.views.len() {
-        let path = folder.join(format!("{}.mp4", scenario.cameras[view].name));
-        film(&world, view, &path, &mut |frames| {
+        let paths: Vec<PathBuf> = scenario.cameras[view]
+            .files()
+            .iter()
+            .map(|name| folder.join(name))
+            .collect();
+        film(&world, view, &paths, &mut |frames| {
             progress(0.98 * (done + frames) as f64 / total.max(1) as f64);
         })?;
         done += world.frame_ticks(view).len();
-        videos.push(path);
+        videos.push(paths);
     }
     let truth = folder.join("truth.json");
     let text = serde_json::to_vec(&Truth::of(&world))?;
@@ -90,7 +94,7 @@ fn clip_settings(camera: &FilmCamera) -> ClipSettings {
 fn film(
     world: &World,
     view: usize,
-    path: &Path,
+    paths: &[PathBuf],
     progress: &mut dyn FnMut(usize),
 ) -> Result<(), RangeSimError> {
     let camera = &world.scenario.cameras[view];
@@ -107,28 +111,30 @@ fn film(
             until_s,
         )
     });
-    let settings = clip_settings(camera);
-    let mut writer = ClipWriter::create(path, &settings)?;
+    let chapters = Chapters::new(&ticks, &camera.chapters_at_s);
+    let mut writer = Some(ClipWriter::create(&paths[0], &clip_settings(camera))?);
     let (send, receive) = std::sync::mpsc::sync_channel::<(i64, Picture)>(BATCH);
     let sound = sound.unwrap_or_default();
     std::thread::scope(|scope| -> Result<(), RangeSimError> {
         let encoder = scope.spawn(move || -> Result<(), drawarc_footage::FootageError> {
-            let mut heard = 0;
+            let (mut heard, mut chapter) = (0, 0);
             for (tick, picture) in receive {
-                writer.push_frame(tick, &picture)?;
-                #[expect(
-                    clippy::cast_possible_truncation,
-                    clippy::cast_sign_loss,
-                    reason = "samples of a clip"
-                )]
-                let until = ((tick * i64::from(SOUND_RATE_HZ) / i64::from(TICKS_PER_SECOND))
-                    as usize)
-                    .min(sound.len());
-                if until > heard {
-                    writer.push_sound(&sound[heard..until])?;
-                    heard = until;
+                if chapters.of(tick) > chapter {
+                    if let Some(mut full) = writer.take() {
+                        hear_until(&mut full, &sound, &mut heard, chapters.starts[chapter + 1])?;
+                        full.finish()?;
+                    }
+                    chapter += 1;
+                    writer = Some(ClipWriter::create(&paths[chapter], &clip_settings(camera))?);
+                }
+                if let Some(writer) = &mut writer {
+                    writer.push_frame(tick - chapters.starts[chapter], &picture)?;
+                    hear_until(writer, &sound, &mut heard, tick)?;
                 }
             }
+            let Some(mut writer) = writer else {
+                return Ok(());
+            };
             if heard < sound.len() {
                 writer.push_sound(&sound[heard..])?;
             }
@@ -151,4 +157,54 @@ fn film(
         }
         Ok(())
     })
+}
+
+/// Sound up to a camera time (ticks), as far as it was not written yet.
+fn hear_until(
+    writer: &mut ClipWriter,
+    sound: &[f32],
+    heard: &mut usize,
+    tick: i64,
+) -> Result<(), drawarc_footage::FootageError> {
+    #[expect(
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "samples of a clip"
+    )]
+    let until =
+        ((tick * i64::from(SOUND_RATE_HZ) / i64::from(TICKS_PER_SECOND)) as usize).min(sound.len());
+    if until > *heard {
+        writer.push_sound(&sound[*heard..until])?;
+        *heard = until;
+    }
+    Ok(())
+}
+
+/// Where the chapters of a recording begin: presentation times of their first frames, which are zero in their files.
+struct Chapters {
+    starts: Vec<i64>,
+}
+
+impl Chapters {
+    fn new(ticks: &[i64], at_s: &[f64]) -> Self {
+        let first_from = |&at_s: &f64| {
+            ticks
+                .iter()
+                .copied()
+                .find(|&tick| tick as f64 / f64::from(TICKS_PER_SECOND) >= at_s)
+                .unwrap_or(i64::MAX)
+        };
+        Self {
+            starts: std::iter::once(0)
+                .chain(at_s.iter().map(first_from))
+                .collect(),
+        }
+    }
+
+    fn of(&self, tick: i64) -> usize {
+        self.starts
+            .iter()
+            .rposition(|&start| tick >= start)
+            .unwrap_or(0)
+    }
 }

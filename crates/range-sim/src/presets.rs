@@ -123,6 +123,7 @@ fn phone(name: &str, focal_px: f64, position_m: [f64; 3], look_at_m: [f64; 3]) -
         vignetting: 0.22,
         sound: true,
         knocked: None,
+        chapters_at_s: Vec::new(),
     }
 }
 

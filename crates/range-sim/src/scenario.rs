@@ -327,6 +327,21 @@ pub struct FilmCamera {
     /// Knocked: from this range time on (s) the camera is turned by this angle (°) about its own y axis.
     #[serde(default)]
     pub knocked: Option<Knock>,
+    /// The camera splits its recording here (camera time, s): each chapter is a file with a clock of its own.
+    #[serde(default)]
+    pub chapters_at_s: Vec<f64>,
+}
+
+impl FilmCamera {
+    /// Names of its video files, in order.
+    pub fn files(&self) -> Vec<String> {
+        (0..=self.chapters_at_s.len())
+            .map(|chapter| match chapter {
+                0 => format!("{}.mp4", self.name),
+                _ => format!("{}-{}.mp4", self.name, chapter + 1),
+            })
+            .collect()
+    }
 }
 
 /// A tripod that somebody ran into.
@@ -463,6 +478,16 @@ impl Scenario {
                 .map(|k| (camera.position_m[k] - camera.look_at_m[k]).abs())
                 .sum::<f64>();
             check(aim > 0.01, "camera.look_at_m", aim, "apart from position_m")?;
+            let mut before_s = 0.0;
+            for &at_s in &camera.chapters_at_s {
+                check(
+                    at_s >= before_s + 0.5,
+                    "camera.chapters_at_s",
+                    at_s,
+                    "in order, half a second apart or more",
+                )?;
+                before_s = at_s;
+            }
         }
         for shot in &self.shots {
             for (what, value) in [

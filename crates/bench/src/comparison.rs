@@ -1,0 +1,305 @@
+//! One practice: what was measured beside what was true. The only module that opens `truth.json`.
+
+use crate::command::Measured;
+use crate::error::BenchError;
+use crate::expectation::{Agreement, Expectation, agreement, earned};
+use crate::practices::{Class, Practice};
+use crate::survey_error::{SurveyError, survey_error};
+use drawarc_range_sim::{FaultPlan, PATH_STEP_S, TrueShot, Truth};
+use drawarc_rig::{ClockModel, Rig};
+use serde::Serialize;
+use serde_json::Value;
+use std::path::Path;
+
+/// The path is compared until so long before release (s).
+const BEFORE_RELEASE_S: f64 = 0.020;
+
+/// What came of a practice.
+#[derive(Debug, Clone, Serialize)]
+pub(crate) struct Compared {
+    /// Name.
+    pub(crate) name: String,
+    /// In words.
+    pub(crate) about: String,
+    /// Goals it is held to.
+    pub(crate) class: Class,
+    /// Did the command say what it must: every shot right or honest, or the message or warning that was due?
+    pub(crate) passed: bool,
+    /// Why not.
+    pub(crate) complaints: Vec<String>,
+    /// Shots.
+    pub(crate) shots: Vec<ComparedShot>,
+    /// Largest error of a clock during the shots (ms).
+    pub(crate) clock_ms: Option<f64>,
+    /// Errors of the survey.
+    pub(crate) survey: Option<SurveyError>,
+    /// What the run said and cost.
+    pub(crate) run: Measured,
+}
+
+/// What came of a shot.
+#[derive(Debug, Clone, Serialize)]
+pub(crate) struct ComparedShot {
+    /// What was dialled in.
+    pub(crate) earned: String,
+    /// The verdict; `None` where the shot was not found.
+    pub(crate) said: Option<String>,
+    /// How both agree.
+    pub(crate) agreement: Agreement,
+    /// Smallest fault of this kind that the sheet says it would have shown.
+    pub(crate) smallest_detectable: Option<f64>,
+    /// Rms distance of the paths, end of set-up to 20 ms before release (mm).
+    pub(crate) absolute_mm: Option<f64>,
+    /// The same without one constant offset (mm).
+    pub(crate) shape_mm: Option<f64>,
+    /// Fraction of the compared instants that the path bridges without sight.
+    pub(crate) in_gap: Option<f64>,
+    /// Error of the release (ms).
+    pub(crate) release_ms: Option<f64>,
+    /// Half width of the release's 95 % interval (ms).
+    pub(crate) release_half_ms: Option<f64>,
+    /// Error of the fault's depth (mm), where a reversal was dialled in and found.
+    pub(crate) depth_mm: Option<f64>,
+    /// Does the depth's 95 % interval hold the true depth?
+    pub(crate) depth_covered: Option<bool>,
+}
+
+/// Compares a practice with its truth.
+pub(crate) fn compare(
+    practice: &Practice,
+    folder: &Path,
+    run: Measured,
+) -> Result<Compared, BenchError> {
+    let truth: Truth = read_json(&folder.join("truth.json"))?;
+    let mut result = Compared {
+        name: practice.name.to_owned(),
+        about: practice.about.to_owned(),
+        class: practice.class,
+        passed: true,
+        complaints: Vec::new(),
+        shots: Vec::new(),
+        clock_ms: None,
+        survey: None,
+        run,
+    };
+    if result.run.exit == 0 {
+        let results = folder.join("results");
+        let sheet: Value = read_json(&results.join("sheet.json"))?;
+        compare_shots(&mut result, &sheet, &truth);
+        let clocks: Vec<ClockModel> = read_json(&results.join("clocks.json"))?;
+        result.clock_ms = Some(clock_error_ms(&clocks, &truth));
+        let path = results.join("rig.yaml");
+        let text = read_text(&path)?;
+        let rig = Rig::from_yaml(&text).map_err(|error| BenchError::Content {
+            path,
+            what: error.to_string(),
+        })?;
+        result.survey = survey_error(&rig, &truth);
+    }
+    judge(practice, &mut result);
+    result.passed = result.complaints.is_empty();
+    Ok(result)
+}
+
+fn read_text(path: &Path) -> Result<String, BenchError> {
+    std::fs::read_to_string(path).map_err(|source| BenchError::File {
+        path: path.to_owned(),
+        source,
+    })
+}
+
+fn read_json<T: serde::de::DeserializeOwned>(path: &Path) -> Result<T, BenchError> {
+    serde_json::from_str(&read_text(path)?).map_err(|error| BenchError::Content {
+        path: path.to_owned(),
+        what: error.to_string(),
+    })
+}
+
+/// Did the command say what it must?
+fn judge(practice: &Practice, result: &mut Compared) {
+    let said = format!("{} {}", result.run.message, result.run.remarks.join(" "));
+    let panicked = said.contains("panicked");
+    if panicked {
+        result.complaints.push("the command panicked".to_owned());
+    }
+    let missing = |words: &[&str]| -> Vec<String> {
+        words
+            .iter()
+            .filter(|word| !said.contains(**word))
+            .map(|word| format!("{word:?} is not in what it said"))
+            .collect()
+    };
+    match practice.expected {
+        Expectation::Verdicts => {
+            if result.run.exit != 0 {
+                let message = format!("exit {}: {}", result.run.exit, result.run.message);
+                result.complaints.push(message);
+            }
+        }
+        Expectation::Refused(words) => {
+            if result.run.exit == 0 {
+                result
+                    .complaints
+                    .push("measured what cannot be measured".to_owned());
+            }
+            result.complaints.extend(missing(words));
+        }
+        Expectation::Warned(words) => result.complaints.extend(missing(words)),
+    }
+    for shot in &result.shots {
+        if shot.agreement == Agreement::Wrong {
+            let said = shot.said.as_deref().unwrap_or("nothing");
+            let wrong = format!("{} was dialled in, the sheet says {said}", shot.earned);
+            result.complaints.push(wrong);
+        }
+    }
+}
+
+fn compare_shots(result: &mut Compared, sheet: &Value, truth: &Truth) {
+    let empty = Vec::new();
+    let sheets = sheet["shots"].as_array().unwrap_or(&empty);
+    let mut used = vec![false; sheets.len()];
+    for shot in &truth.shots {
+        let found = sheets.iter().position(|sheet| {
+            let (start, end) = (number(&sheet["start_s"]), number(&sheet["end_s"]));
+            start < shot.phases.release_s && end > shot.phases.draw_s
+        });
+        if let Some(index) = found {
+            used[index] = true;
+        }
+        let sheet = found.map(|index| &sheets[index]);
+        result.shots.push(compare_shot(sheet, shot, truth));
+    }
+    for (sheet, _) in sheets.iter().zip(used).filter(|(_, used)| !used) {
+        result.complaints.push(format!(
+            "{} at {:.1} s is no shot, and was said to be {}",
+            sheet["id"].as_str().unwrap_or_default(),
+            number(&sheet["start_s"]),
+            sheet["verdict"].as_str().unwrap_or_default()
+        ));
+    }
+}
+
+fn number(value: &Value) -> f64 {
+    value.as_f64().unwrap_or(f64::NAN)
+}
+
+fn compare_shot(sheet: Option<&Value>, shot: &TrueShot, truth: &Truth) -> ComparedShot {
+    let earned = earned(shot);
+    let Some(sheet) = sheet else {
+        return ComparedShot {
+            earned: earned.verdict.to_owned(),
+            said: None,
+            agreement: Agreement::Wrong,
+            smallest_detectable: None,
+            absolute_mm: None,
+            shape_mm: None,
+            in_gap: None,
+            release_ms: None,
+            release_half_ms: None,
+            depth_mm: None,
+            depth_covered: None,
+        };
+    };
+    let of_kind = |list: &Value| -> Option<Value> {
+        let all = list.as_array()?;
+        all.iter()
+            .find(|one| one["kind"] == earned.verdict)
+            .cloned()
+    };
+    let smallest =
+        of_kind(&sheet["checks"]).and_then(|check| check["smallest_detectable"].as_f64());
+    let said = sheet["verdict"].as_str().unwrap_or_default().to_owned();
+    let path = path_error(sheet, shot, truth);
+    let release = shot.release_s.filter(|_| sheet["release"].is_object());
+    let time = &sheet["release"]["time_s"];
+    let reversal = !matches!(shot.faults.first(), None | Some(FaultPlan::Slow { .. }));
+    let depth = of_kind(&sheet["faults"])
+        .filter(|_| reversal)
+        .map(|fault| fault["depth_mm"].clone());
+    let size = earned.size_mm.unwrap_or(f64::NAN);
+    ComparedShot {
+        earned: earned.verdict.to_owned(),
+        agreement: agreement(&earned, &said, smallest),
+        said: Some(said),
+        smallest_detectable: smallest,
+        absolute_mm: path.map(|path| path.absolute_mm),
+        shape_mm: path.map(|path| path.shape_mm),
+        in_gap: path.map(|path| path.in_gap),
+        release_ms: release.map(|true_s| 1000.0 * (number(&time["value"]) - true_s)),
+        release_half_ms: release.map(|_| 500.0 * (number(&time["high"]) - number(&time["low"]))),
+        depth_mm: depth.as_ref().map(|depth| number(&depth["value"]) - size),
+        depth_covered: depth
+            .map(|depth| (number(&depth["low"])..=number(&depth["high"])).contains(&size)),
+    }
+}
+
+#[derive(Debug, Clone, Copy)]
+struct PathError {
+    absolute_mm: f64,
+    shape_mm: f64,
+    in_gap: f64,
+}
+
+/// From the end of set-up to 20 ms before release (or before letting down begins).
+fn path_error(sheet: &Value, shot: &TrueShot, truth: &Truth) -> Option<PathError> {
+    let curves = &sheet["curves"];
+    let times = curves["time_s"].as_array()?;
+    let places = curves["elbow_mm"].as_array()?;
+    let gaps = curves["in_gap"].as_array()?;
+    let span = shot.phases.draw_s..shot.phases.release_s - BEFORE_RELEASE_S;
+    let mut errors: Vec<[f64; 3]> = Vec::new();
+    let mut in_gap = 0_usize;
+    for ((time, place), gap) in times.iter().zip(places).zip(gaps) {
+        let time_s = number(time);
+        if span.contains(&time_s) {
+            let true_mm = true_elbow_mm(truth, time_s)?;
+            errors.push([0, 1, 2].map(|k| number(&place[k]) - true_mm[k]));
+            in_gap += usize::from(gap.as_bool().unwrap_or(false));
+        }
+    }
+    if errors.len() < 20 {
+        return None;
+    }
+    let n = errors.len() as f64;
+    let mean = [0, 1, 2].map(|k| errors.iter().map(|error| error[k]).sum::<f64>() / n);
+    let rms = |offset: [f64; 3]| {
+        let squares: f64 = errors
+            .iter()
+            .flat_map(|error| (0..3).map(move |k| (error[k] - offset[k]).powi(2)))
+            .sum();
+        (squares / n).sqrt()
+    };
+    Some(PathError {
+        absolute_mm: rms([0.0; 3]),
+        shape_mm: rms(mean),
+        in_gap: in_gap as f64 / n,
+    })
+}
+
+/// The truth stands at 1 ms steps; between them the elbow moves less than 1 mm, so a straight line serves.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "an index of the truth; a time before 0 is index 0"
+)]
+fn true_elbow_mm(truth: &Truth, time_s: f64) -> Option<[f64; 3]> {
+    let at = time_s / PATH_STEP_S;
+    let (low, share) = (at.floor() as usize, at.fract());
+    let (before, after) = (truth.elbow_m.get(low)?, truth.elbow_m.get(low + 1)?);
+    Some([0, 1, 2].map(|k| 1000.0 * (before[k] * (1.0 - share) + after[k] * share)))
+}
+
+/// Largest error of any clock at the shots (ms).
+fn clock_error_ms(clocks: &[ClockModel], truth: &Truth) -> f64 {
+    let mut worst = 0.0_f64;
+    for (clock, camera) in clocks.iter().zip(&truth.cameras) {
+        for shot in &truth.shots {
+            for range_s in [shot.phases.draw_s, shot.phases.release_s] {
+                let camera_s = drawarc_range_sim::camera_time_s(&camera.clock, range_s);
+                worst = worst.max((clock.range_from_camera(camera_s) - range_s).abs());
+            }
+        }
+    }
+    1000.0 * worst
+}

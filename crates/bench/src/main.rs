@@ -1,0 +1,112 @@
+//! Accuracy beside the goal and speed beside the decoder, on rendered video with known truth.
+//!
+//! Every practice of [`practices`] is filmed once into `target/bench/<name>/` (again only when its scenario changed), then
+//! measured by the `drawarc` command that stands beside this program, as a coach would run it: from a manifest and video
+//! files. Only then is the truth opened and the two are compared. One table is printed; `target/bench/bench.json` holds
+//! the same figures.
+#![expect(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "an edge: talks to a person"
+)]
+
+mod command;
+mod comparison;
+mod error;
+mod expectation;
+mod filming;
+mod manifest;
+mod practices;
+mod survey_error;
+mod table;
+mod variety;
+
+use clap::Parser;
+use error::BenchError;
+use practices::{Practice, practices};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Accuracy and speed of drawarc beside their goals, on rendered video.
+#[derive(Debug, Parser)]
+#[command(after_help = "Example: cargo xtask bench --only club-hevc8")]
+struct Arguments {
+    /// Only practices whose name begins so; may be given several times.
+    #[arg(long)]
+    only: Vec<String>,
+    /// List the practices and stop.
+    #[arg(long)]
+    list: bool,
+    /// Film only, measure nothing.
+    #[arg(long)]
+    film_only: bool,
+    /// Compare the results that stand there, without measuring anew.
+    #[arg(long)]
+    compare_only: bool,
+    /// Threads for filming and measuring; all cores where not given.
+    #[arg(long)]
+    threads: Option<usize>,
+    /// Where the films are kept.
+    #[arg(long)]
+    into: Option<PathBuf>,
+}
+
+fn main() -> ExitCode {
+    match bench(&Arguments::parse()) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(failure) => {
+            eprintln!("bench: {failure}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn bench(plan: &Arguments) -> Result<(), BenchError> {
+    let chosen: Vec<Practice> = practices()
+        .into_iter()
+        .filter(|practice| {
+            plan.only.is_empty() || plan.only.iter().any(|name| practice.name.starts_with(name))
+        })
+        .collect();
+    if plan.list {
+        for practice in &chosen {
+            println!("{:<24} {}", practice.name, practice.about);
+        }
+        return Ok(());
+    }
+    if chosen.is_empty() {
+        return Err(BenchError::NoPractice(plan.only.join(", ")));
+    }
+    if let Some(threads) = plan.threads {
+        rayon::ThreadPoolBuilder::new()
+            .num_threads(threads.max(1))
+            .build_global()
+            .map_err(|error| BenchError::Words(error.to_string()))?;
+    }
+    let drawarc = command::beside_this_program()?;
+    let folder = match &plan.into {
+        Some(folder) => folder.clone(),
+        None => filming::kept_in(&drawarc),
+    };
+    let mut results = Vec::new();
+    for practice in &chosen {
+        let place = folder.join(practice.name);
+        filming::film(practice, &place)?;
+        if plan.film_only {
+            continue;
+        }
+        let measured = command::measure(practice, &place, &drawarc, plan)?;
+        let result = comparison::compare(practice, &place, measured)?;
+        println!("{}", table::line(&result));
+        results.push(result);
+    }
+    if plan.film_only {
+        return Ok(());
+    }
+    let table = table::Table::of(&results)?;
+    println!("\n{table}");
+    let path = folder.join("bench.json");
+    table.write(&results, &path)?;
+    println!("wrote {}", path.display());
+    Ok(())
+}
