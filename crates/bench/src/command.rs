@@ -7,6 +7,7 @@
 use crate::Arguments;
 use crate::error::BenchError;
 use crate::practices::Practice;
+use drawarc_range_sim::FilmCamera;
 use serde::{Deserialize, Serialize};
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -109,12 +110,7 @@ pub(crate) fn measure(
 
 fn decode(practice: &Practice, folder: &Path, threads: usize) -> Result<f64, BenchError> {
     let mut total_s = 0.0;
-    for name in practice
-        .scenario
-        .cameras
-        .iter()
-        .flat_map(|camera| camera.files())
-    {
+    for name in practice.scenario.cameras.iter().flat_map(FilmCamera::files) {
         let mut command = Command::new("ffmpeg");
         command
             .current_dir(folder)

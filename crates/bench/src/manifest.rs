@@ -80,7 +80,7 @@ fn camera(camera: &FilmCamera) -> Value {
         "genlocked": !rolling,
         "lens": match camera.lens {
             Lens::KannalaBrandt(_) => "wide",
-            _ => "ordinary",
+            Lens::BrownConrady(_) => "ordinary",
         },
     })
 }

@@ -6,7 +6,7 @@ use crate::expectation::Agreement;
 use crate::practices::Class;
 use drawarc_study::statistics::proportion;
 use serde::Serialize;
-use std::fmt::{Display, Formatter};
+use std::fmt::{Display, Formatter, Write};
 use std::path::Path;
 
 /// A rate over fewer cases is not shown.
@@ -40,13 +40,13 @@ pub(crate) fn line(result: &Compared) -> String {
                 shot.said.as_deref().unwrap_or("not found")
             );
             if let (Some(absolute), Some(shape)) = (shot.absolute_mm, shot.shape_mm) {
-                words += &format!(", path {absolute:.2}/{shape:.2} mm");
+                let _ = write!(words, ", path {absolute:.2}/{shape:.2} mm");
             }
             if let Some(ms) = shot.release_ms {
-                words += &format!(", release {ms:+.1} ms");
+                let _ = write!(words, ", release {ms:+.1} ms");
             }
             if let Some(mm) = shot.depth_mm {
-                words += &format!(", depth {mm:+.1} mm");
+                let _ = write!(words, ", depth {mm:+.1} mm");
             }
             words
         })
@@ -65,7 +65,7 @@ pub(crate) fn line(result: &Compared) -> String {
         result.run.peak_mb,
     );
     for complaint in &result.complaints {
-        text += &format!("\n       {complaint}");
+        let _ = write!(text, "\n       {complaint}");
     }
     text
 }

@@ -100,7 +100,7 @@ pub(crate) fn archers() -> Vec<Practice> {
     // The next lane lies on the side of its cameras.
     left.neighbour = false;
     for (camera, name) in left.cameras.iter_mut().zip(["seven", "nine"]) {
-        camera.name = name.to_owned();
+        name.clone_into(&mut camera.name);
         camera.position_m[1] = -camera.position_m[1];
         camera.look_at_m[1] = -camera.look_at_m[1];
     }
@@ -121,7 +121,7 @@ pub(crate) fn archers() -> Vec<Practice> {
     let mut dot = phones(124);
     dot.markers[0].look = MarkerLook::Dot { diameter_m: 0.03 };
     dot.neighbour = false;
-    dot.cameras[1].name = "seven".to_owned();
+    "seven".clone_into(&mut dot.cameras[1].name);
     dot.cameras[1].position_m = [-2.9, 1.75, 1.6];
     dot.cameras[1].look_at_m = [-0.1, 0.0, 1.0];
     vec![

@@ -1,7 +1,8 @@
 //! The checkerboard and how it is shown.
 
+use crate::film_camera::FilmCamera;
 use crate::profile::ease;
-use crate::scenario::{BoardPlan, FilmCamera, Scenario};
+use crate::scenario::{BoardPlan, Scenario};
 use crate::view::View;
 use crate::wobble::Wobble;
 use nalgebra::{

@@ -39,3 +39,17 @@ pub enum RangeSimError {
     #[error("writing truth: {0}")]
     Truth(#[from] serde_json::Error),
 }
+
+/// Refuses a value that cannot be filmed.
+pub(crate) fn check(
+    good: bool,
+    what: &'static str,
+    value: f64,
+    why: &'static str,
+) -> Result<(), RangeSimError> {
+    if good {
+        Ok(())
+    } else {
+        Err(RangeSimError::Value { what, value, why })
+    }
+}

@@ -2,8 +2,9 @@
 
 use crate::camera_stage::CameraStage;
 use crate::error::RangeSimError;
+use crate::film_camera::{FilmCamera, FilmCodec};
 use crate::film_time::TICKS_PER_SECOND;
-use crate::scenario::{FilmCamera, FilmCodec, Scenario};
+use crate::scenario::Scenario;
 use crate::sound::{SOUND_RATE_HZ, hear};
 use crate::truth::Truth;
 use crate::world::World;

@@ -1,6 +1,6 @@
 //! When each frame and each row of a camera is taken.
 
-use crate::scenario::{ClockPlan, FilmCamera};
+use crate::film_camera::{ClockPlan, FilmCamera};
 use drawarc_rig::Shutter;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;

@@ -18,6 +18,7 @@ mod camera_stage;
 mod canvas;
 mod error;
 mod film;
+mod film_camera;
 mod film_time;
 mod hall;
 mod helper;
@@ -45,13 +46,13 @@ mod world;
 pub use camera_stage::CameraStage;
 pub use error::RangeSimError;
 pub use film::{Rendered, render};
+pub use film_camera::{ClockPlan, FilmCamera, FilmCodec, Knock};
 pub use film_time::{TICKS_PER_SECOND, camera_time_s, frame_ticks, range_time_s, row_time_s};
 pub use presets::{elbow_ball, further_balls, good_shot};
 pub use projection::{project, slopes_from_pixel};
 pub use scenario::{
-    Archer, BoardPlan, ClockPlan, CollapsePhase, FaultPlan, FilmCamera, FilmCodec, Knock,
-    LightPlan, MarkerLook, MarkerPlace, MarkerPlan, SCENARIO_FORMAT, Scenario, ShotKind, ShotPlan,
-    WandPlan,
+    Archer, BoardPlan, CollapsePhase, FaultPlan, LightPlan, MarkerLook, MarkerPlace, MarkerPlan,
+    SCENARIO_FORMAT, Scenario, ShotKind, ShotPlan, WandPlan,
 };
 pub use shot::PhaseTimes;
 pub use sound::{SOUND_RATE_HZ, arrival_s, hear, speed_of_sound_m_s};

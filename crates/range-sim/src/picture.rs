@@ -1,7 +1,7 @@
 //! From linear light to the planes of a video picture: vignetting, tone curve, colour matrix, noise.
 
 use crate::canvas::{Canvas, Lane, Light, TILE};
-use crate::scenario::FilmCamera;
+use crate::film_camera::FilmCamera;
 use crate::stage::Stage;
 use drawarc_footage::{Picture, Plane};
 use rand::{Rng, SeedableRng};

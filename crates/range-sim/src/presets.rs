@@ -1,9 +1,10 @@
 //! Practices ready to film.
 
 use crate::error::RangeSimError;
+use crate::film_camera::{ClockPlan, FilmCamera, FilmCodec};
 use crate::scenario::{
-    Archer, BoardPlan, ClockPlan, CollapsePhase, FaultPlan, FilmCamera, FilmCodec, LightPlan,
-    MarkerLook, MarkerPlace, MarkerPlan, SCENARIO_FORMAT, Scenario, ShotKind, ShotPlan,
+    Archer, BoardPlan, CollapsePhase, FaultPlan, LightPlan, MarkerLook, MarkerPlace, MarkerPlan,
+    SCENARIO_FORMAT, Scenario, ShotKind, ShotPlan,
 };
 use drawarc_rig::{BrownConrady, ImageSize, Lens, Shutter};
 

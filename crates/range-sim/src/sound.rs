@@ -1,7 +1,7 @@
 //! What a camera's microphone hears.
 
+use crate::film_camera::FilmCamera;
 use crate::film_time::range_time_s;
-use crate::scenario::FilmCamera;
 use crate::view::View;
 use crate::world::{Noise, NoiseKind, World};
 use nalgebra::Point3;

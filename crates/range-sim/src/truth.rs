@@ -1,7 +1,8 @@
 //! What really happened: `truth.json` (`format: drawarc-truth/1`). No step of the pipeline opens it.
 
+use crate::film_camera::ClockPlan;
 use crate::film_time::TICKS_PER_SECOND;
-use crate::scenario::{ClockPlan, FaultPlan, MarkerPlace, Scenario, ShotKind};
+use crate::scenario::{FaultPlan, MarkerPlace, Scenario, ShotKind};
 use crate::shot::PhaseTimes;
 use crate::sound::arrival_s;
 use crate::world::{Noise, World};

@@ -1,8 +1,8 @@
 //! A camera in its place: from range to pixel, at the instant at which each row is taken.
 
+use crate::film_camera::FilmCamera;
 use crate::film_time::{camera_time_s, range_time_s, row_time_s};
 use crate::projection::{project, slopes_from_pixel};
-use crate::scenario::FilmCamera;
 use nalgebra::{
     Isometry3, Matrix3, Point2, Point3, Rotation3, Translation3, UnitQuaternion, Vector3,
 };

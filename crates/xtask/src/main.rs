@@ -72,6 +72,9 @@ fn bench(rest: &[String]) -> Result<(), String> {
     packages::bring(packages::TEST)?;
     let interpreter = python::bring()?;
     let environment = [("DRAWARC_PYTHON", interpreter.as_os_str())];
+    // The bench measures with the command that stands beside it.
+    let packages = ["--package", "drawarc", "--package", "drawarc-bench"];
+    run::cargo(&[&["build", "--release"], &packages[..]].concat(), &[])?;
     let mut words = vec!["run", "--release", "--package", "drawarc-bench", "--"];
     words.extend(rest.iter().map(String::as_str));
     run::cargo(&words, &environment)
