@@ -94,7 +94,7 @@ pub(crate) fn compare(
             path,
             what: error.to_string(),
         })?;
-        result.survey = survey_error(&rig, &truth);
+        result.survey = survey_error(&rig.cameras, &truth);
     }
     judge(practice, &mut result);
     result.passed = result.complaints.is_empty();

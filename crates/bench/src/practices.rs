@@ -152,3 +152,31 @@ pub(crate) fn practices() -> Vec<Practice> {
     all.extend(variety::mishaps());
     all
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeSet;
+
+    #[test]
+    fn every_practice_can_be_filmed_and_has_a_name_of_its_own() {
+        let all = practices();
+        let names: BTreeSet<&str> = all.iter().map(|practice| practice.name).collect();
+        assert_eq!(names.len(), all.len());
+        for practice in &all {
+            practice.scenario.validate().unwrap();
+            assert!(practice.scenario.end_s < 40.0, "{}", practice.name);
+        }
+    }
+
+    #[test]
+    fn shots_follow_one_another() {
+        let scenario = short(Scenario::club_five_three(1), vec![good(), slow(0.0)]);
+        let [first, second] = scenario.shots.as_slice() else {
+            panic!("two shots");
+        };
+        let released_s = first.start_s + 1.0 + 0.45 + 1.15 + 0.45 + 1.5;
+        assert!((second.start_s - released_s - BETWEEN_SHOTS_S).abs() < 1e-9);
+        assert!(scenario.end_s > second.start_s + 5.0);
+    }
+}

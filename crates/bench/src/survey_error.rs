@@ -1,7 +1,7 @@
 //! The surveyed rig beside the true one: lenses, and points of the volume seen through both.
 
 use drawarc_range_sim::{TrueCamera, Truth, project};
-use drawarc_rig::{Lens, Rig};
+use drawarc_rig::{Camera, Lens};
 use nalgebra::{
     Isometry3, Matrix3, Point2, Point3, Quaternion, Translation3, UnitQuaternion, Vector3,
 };
@@ -28,12 +28,12 @@ pub(crate) struct SurveyError {
 }
 
 /// Compares a survey with the truth; `None` where the cameras differ in number or see nothing in common.
-pub(crate) fn survey_error(rig: &Rig, truth: &Truth) -> Option<SurveyError> {
-    if rig.cameras.len() != truth.cameras.len() {
+pub(crate) fn survey_error(cameras: &[Camera], truth: &Truth) -> Option<SurveyError> {
+    if cameras.len() != truth.cameras.len() {
         return None;
     }
     let (mut focal, mut principal) = (0.0_f64, 0.0_f64);
-    for (ours, other) in rig.cameras.iter().zip(&truth.cameras) {
+    for (ours, other) in cameras.iter().zip(&truth.cameras) {
         let both = (centre_px(&ours.lens), centre_px(&other.lens));
         focal = focal.max((ours.lens.focal_px() / other.lens.focal_px() - 1.0).abs());
         principal = principal.max((both.0 - both.1).norm());
@@ -43,7 +43,8 @@ pub(crate) fn survey_error(rig: &Rig, truth: &Truth) -> Option<SurveyError> {
         for axis in 0..3 {
             let mut half = Vector3::zeros();
             half[axis] = 0.5 * LENGTH_M;
-            let ends = [middle - half, middle + half].map(|point| seen_again(rig, truth, &point));
+            let ends =
+                [middle - half, middle + half].map(|point| seen_again(cameras, truth, &point));
             if let [Some(first), Some(second)] = ends {
                 lengths.push(1000.0 * ((first.0 - second.0).norm() - LENGTH_M));
                 residuals.extend([first.1, second.1]);
@@ -88,10 +89,14 @@ fn camera_from_range(camera: &TrueCamera) -> Isometry3<f64> {
 
 /// A point as the true cameras see it, triangulated with the surveyed ones: where it comes out, and the rms of its
 /// residuals (px). `None` unless two cameras see it.
-fn seen_again(rig: &Rig, truth: &Truth, point: &Point3<f64>) -> Option<(Point3<f64>, f64)> {
+fn seen_again(
+    cameras: &[Camera],
+    truth: &Truth,
+    point: &Point3<f64>,
+) -> Option<(Point3<f64>, f64)> {
     let (mut normal, mut right) = (Matrix3::zeros(), Vector3::zeros());
     let mut pixels = Vec::new();
-    for (ours, other) in rig.cameras.iter().zip(&truth.cameras) {
+    for (ours, other) in cameras.iter().zip(&truth.cameras) {
         let Some(pixel) = project(&other.lens, &(camera_from_range(other) * point)) else {
             continue;
         };
@@ -113,4 +118,45 @@ fn seen_again(rig: &Rig, truth: &Truth, point: &Point3<f64>) -> Option<(Point3<f
         squares += (camera.pixel_from_range(&place)? - pixel).norm_squared();
     }
     Some((place, (squares / (2.0 * pixels.len() as f64)).sqrt()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use drawarc_range_sim::{Scenario, World};
+
+    /// The true rig has no error; a focal length that is off shows as itself.
+    #[test]
+    fn a_true_rig_has_no_error() {
+        let mut scenario = Scenario::club_five_three(1).shortened();
+        scenario.end_s = 1.0;
+        let truth = Truth::of(&World::new(&scenario).unwrap());
+        let mut cameras: Vec<Camera> = truth
+            .cameras
+            .iter()
+            .map(|camera| Camera {
+                name: camera.name.clone(),
+                image_size: camera.image_size,
+                rotation_deg: 0,
+                lens: camera.lens,
+                shutter: camera.shutter,
+                camera_from_range: camera_from_range(camera),
+            })
+            .collect();
+        let exact = survey_error(&cameras, &truth).unwrap();
+        assert!(exact.focal_percent < 1e-9 && exact.principal_px < 1e-9);
+        assert!(
+            exact.length_mm < 1e-5 && exact.residual_px < 1e-5,
+            "{exact:?}"
+        );
+        let mut parameters = cameras[0].lens.parameters();
+        parameters[0] *= 1.002;
+        parameters[1] *= 1.002;
+        cameras[0].lens = cameras[0].lens.with_parameters(&parameters).unwrap();
+        let off = survey_error(&cameras, &truth).unwrap();
+        assert!(
+            (off.focal_percent - 0.2).abs() < 1e-6 && off.length_mm > 0.1,
+            "{off:?}"
+        );
+    }
 }
