@@ -19,8 +19,8 @@ fn each(mut scenario: Scenario, change: impl Fn(&mut FilmCamera)) -> Scenario {
     scenario
 }
 
-/// Codecs, orientation, lenses, sizes, chapters.
-pub(crate) fn footage() -> Vec<Practice> {
+/// Codecs and bit rates.
+pub(crate) fn codecs() -> Vec<Practice> {
     // At the rate factor of H.264's films HEVC comes to 2.8 Mbit/s, H.264 to 6.8: hardly more than a messenger leaves.
     let low_rate = each(phones(110), |camera| camera.codec = FilmCodec::Hevc8);
     let hevc8 = each(phones(110), |camera| {
@@ -31,6 +31,30 @@ pub(crate) fn footage() -> Vec<Practice> {
         camera.codec = FilmCodec::Hevc10;
         camera.crf = HEVC_CRF;
     });
+    vec![
+        Practice::new(
+            "club-hevc8",
+            "HEVC, 8 bit: collapse of 6 mm",
+            Class::Phones,
+            short(hevc8, vec![collapse(6.0)]),
+        ),
+        Practice::new(
+            "club-low-rate",
+            "HEVC at 2.8 Mbit/s, far below what a phone writes: collapse of 6 mm",
+            Class::Other,
+            short(low_rate, vec![collapse(6.0)]),
+        ),
+        Practice::new(
+            "club-hevc10",
+            "HEVC, 10 bit: good",
+            Class::Phones,
+            short(hevc10, vec![good()]),
+        ),
+    ]
+}
+
+/// Orientation, lenses, sizes, chapters.
+pub(crate) fn footage() -> Vec<Practice> {
     // Held upright: the picture's columns run along the sensor's rows; players turn it by the container's word.
     let portrait = each(phones(112), |camera| {
         camera.rotation_deg = 90;
@@ -65,24 +89,6 @@ pub(crate) fn footage() -> Vec<Practice> {
         }
     });
     vec![
-        Practice::new(
-            "club-hevc8",
-            "HEVC, 8 bit: collapse of 6 mm",
-            Class::Phones,
-            short(hevc8, vec![collapse(6.0)]),
-        ),
-        Practice::new(
-            "club-low-rate",
-            "HEVC at 2.8 Mbit/s, far below what a phone writes: collapse of 6 mm",
-            Class::Other,
-            short(low_rate, vec![collapse(6.0)]),
-        ),
-        Practice::new(
-            "club-hevc10",
-            "HEVC, 10 bit: good",
-            Class::Phones,
-            short(hevc10, vec![good()]),
-        ),
         Practice::new(
             "club-portrait",
             "phones upright, rotation 90 in the container: collapse of 9 mm",
