@@ -303,3 +303,65 @@ fn clock_error_ms(clocks: &[ClockModel], truth: &Truth) -> f64 {
     }
     1000.0 * worst
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use drawarc_range_sim::{Scenario, World};
+    use serde_json::json;
+
+    /// A sheet whose path is the true one, moved by an offset (mm) and shaken along x by ± `shake_mm`.
+    fn sheet(truth: &Truth, offset_mm: [f64; 3], shake_mm: f64) -> Value {
+        let shot = &truth.shots[0].phases;
+        let (mut times, mut places, mut gaps) = (Vec::new(), Vec::new(), Vec::new());
+        let mut time_s = shot.raise_s;
+        while time_s < shot.release_s {
+            let mut place = true_elbow_mm(truth, time_s).unwrap();
+            for k in 0..3 {
+                place[k] += offset_mm[k];
+            }
+            place[0] += if times.len() % 2 == 0 {
+                shake_mm
+            } else {
+                -shake_mm
+            };
+            times.push(time_s);
+            places.push(place);
+            gaps.push(false);
+            time_s += 0.005;
+        }
+        json!({ "curves": { "time_s": times, "elbow_mm": places, "in_gap": gaps } })
+    }
+
+    #[test]
+    fn an_offset_is_absolute_and_a_shake_is_shape() {
+        let mut scenario = Scenario::club_five_three(1).shortened();
+        scenario.cameras.clear();
+        scenario
+            .cameras
+            .extend(Scenario::club_five_three(1).cameras.into_iter().take(1));
+        let truth = Truth::of(&World::new(&scenario).unwrap());
+        let shot = &truth.shots[0];
+        let error = path_error(&sheet(&truth, [3.0, 0.0, 4.0], 0.0), shot, &truth).unwrap();
+        assert!((error.absolute_mm - 5.0).abs() < 1e-6 && error.shape_mm < 1e-6);
+        let error = path_error(&sheet(&truth, [0.0; 3], 0.7), shot, &truth).unwrap();
+        assert!((error.shape_mm - 0.7).abs() < 0.01, "{error:?}");
+        assert!(error.in_gap < 1e-9);
+    }
+
+    #[test]
+    fn true_clocks_have_no_error() {
+        let scenario = Scenario::club_five_three(1).shortened();
+        let truth = Truth::of(&World::new(&scenario).unwrap());
+        let clocks: Vec<ClockModel> = truth
+            .cameras
+            .iter()
+            .map(|camera| {
+                let plan = camera.clock;
+                ClockModel::linear(0.0, plan.offset_s, 1.0 + plan.drift, [0.0; 3])
+            })
+            .collect();
+        assert!(clock_error_ms(&clocks, &truth) < 1e-6);
+        assert!(clock_error_ms(&[ClockModel::constant(0.002, 0.0)], &truth) > 1.9);
+    }
+}

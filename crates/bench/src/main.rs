@@ -31,7 +31,7 @@ use std::process::ExitCode;
 #[derive(Debug, Parser)]
 #[command(after_help = "Example: cargo xtask bench --only club-hevc8")]
 struct Arguments {
-    /// Only practices whose name begins so; may be given several times.
+    /// Only the practice of this name, or those whose names begin so; may be given several times.
     #[arg(long)]
     only: Vec<String>,
     /// List the practices and stop.
@@ -62,12 +62,15 @@ fn main() -> ExitCode {
 }
 
 fn bench(plan: &Arguments) -> Result<(), BenchError> {
-    let chosen: Vec<Practice> = practices()
-        .into_iter()
-        .filter(|practice| {
-            plan.only.is_empty() || plan.only.iter().any(|name| practice.name.starts_with(name))
-        })
-        .collect();
+    let all = practices();
+    let exact = |name: &str| all.iter().any(|practice| practice.name == name);
+    let wanted = |practice: &Practice| {
+        plan.only.is_empty()
+            || plan.only.iter().any(|name| {
+                practice.name == name || (!exact(name) && practice.name.starts_with(name.as_str()))
+            })
+    };
+    let chosen: Vec<Practice> = all.iter().filter(|p| wanted(p)).cloned().collect();
     if plan.list {
         for practice in &chosen {
             println!("{:<24} {}", practice.name, practice.about);
