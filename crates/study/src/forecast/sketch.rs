@@ -190,6 +190,10 @@ pub struct SketchCamera {
     pub distance_m: f64,
     /// Height of the lens (m).
     pub height_m: f64,
+    /// Height above the archer's place at which it is aimed (m); the middle of the draw where not given. Lower where the
+    /// board on the ground must be in the picture.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub aim_height_m: Option<f64>,
     /// Lens.
     pub lens: SketchLens,
     /// Stored picture.
@@ -289,6 +293,8 @@ impl RigSketch {
             }
             within("distance of a camera (m)", camera.distance_m, 0.0, 200.0)?;
             within("height of a camera (m)", camera.height_m, 0.0, 30.0)?;
+            let aim_m = camera.aim_height_m.unwrap_or(AIM[2]);
+            within("height at which a camera is aimed (m)", aim_m, 0.0, 3.0)?;
             within("rate of a camera (Hz)", camera.rate_hz, 1.0, 5000.0)?;
             within(
                 "exposure of a camera (s)",
@@ -315,13 +321,13 @@ impl RigSketch {
         Ok(())
     }
 
-    /// The cameras where the sketch puts them, all aimed at the middle of the archer's draw.
+    /// The cameras where the sketch puts them, aimed at the middle of the archer's draw or at the stated height.
     pub fn cameras(&self) -> Vec<Camera> {
         let scale = self.archer.height_m / 1.72;
-        let aim = Point3::from(AIM.map(|value| value * scale));
+        let middle = Point3::from(AIM.map(|value| value * scale));
         self.cameras
             .iter()
-            .map(|camera| camera.camera(&aim))
+            .map(|camera| camera.camera(&middle))
             .collect()
     }
 }
@@ -349,7 +355,9 @@ impl SketchCamera {
         }
     }
 
-    fn camera(&self, aim: &Point3<f64>) -> Camera {
+    /// The camera as it stands, aimed at a point of the range frame (m), at its own height where one is stated.
+    pub fn camera(&self, middle: &Point3<f64>) -> Camera {
+        let aim = &Point3::new(middle.x, middle.y, self.aim_height_m.unwrap_or(middle.z));
         let centre = self.centre_in_range(aim);
         let forward = (aim - centre).normalize();
         // Straight down, 12 o'clock is at the top of the picture.
@@ -400,6 +408,7 @@ pub fn two_phones() -> RigSketch {
         place: Place::Clock(ClockFace::from_hours(hours)),
         distance_m: 3.0,
         height_m,
+        aim_height_m: None,
         lens: SketchLens::FieldOfViewDeg(65.0),
         image_size: ImageSize {
             width_px: 1920,
