@@ -3,7 +3,7 @@
 
 use crate::blob::{Blob, BlobFinder};
 use crate::colour::ColourModel;
-use crate::outline::{Family, Outline, OutlineSettings, fit_outline};
+use crate::outline::{Family, Known, Outline, OutlineSettings, fit_outline};
 use crate::trail::{Trail, TrailPoint};
 use crate::{MarkerColour, MarkerShape, MarkerSpec, SyncTrackError};
 use drawarc_footage::PictureView;
@@ -66,7 +66,7 @@ pub(crate) struct FollowerSettings {
     pub(crate) exposure_s: f64,
     /// See [`OutlineSettings::chroma_right_px`].
     pub(crate) chroma_right_px: f64,
-    /// See [`OutlineSettings::blur_px`].
+    /// Blur that is expected before a picture told (1 σ, px).
     pub(crate) blur_px: f64,
     /// Trails followed at a time in one class.
     pub(crate) live: usize,
@@ -193,11 +193,9 @@ impl Follower {
                 continue;
             }
             let previous = &self.live[trail];
-            let smear = previous.velocity_px_s() * self.settings.exposure_s;
-            let start = self.start(class, &blobs[blob], Some(previous));
             let point = self.measure(
                 (class, &blobs[blob]),
-                (start, smear, fitted < self.settings.fitted),
+                (Some(previous), fitted < self.settings.fitted),
                 (frame_index, camera_s),
                 picture,
             );
@@ -224,10 +222,9 @@ impl Follower {
             .into_iter()
             .take(self.settings.live.saturating_sub(following))
         {
-            let start = self.start(class, &blobs[blob], None);
             let point = self.measure(
                 (class, &blobs[blob]),
-                (start, Vector2::zeros(), fitted < self.settings.fitted),
+                (None, fitted < self.settings.fitted),
                 (frame_index, camera_s),
                 picture,
             );
@@ -329,7 +326,7 @@ impl Follower {
     fn measure(
         &self,
         (class, blob): (usize, &Blob),
-        (start, smear_px, fit): (Outline, Vector2<f64>, bool),
+        (previous, fit): (Option<&Trail>, bool),
         (frame_index, camera_s): (u64, f64),
         picture: &PictureView<'_>,
     ) -> TrailPoint {
@@ -338,18 +335,31 @@ impl Follower {
             MarkerShape::Dot { .. } => Family::Ellipse,
             MarkerShape::Band { .. } => Family::Bar,
         };
-        let settings = OutlineSettings {
+        let expected = previous.and_then(Trail::expected);
+        let alone = OutlineSettings {
             family,
-            smear_px,
+            smear_px: previous.map_or_else(Vector2::zeros, |trail| {
+                trail.velocity_px_s() * self.settings.exposure_s
+            }),
             chroma_right_px: self.settings.chroma_right_px,
-            blur_px: self.settings.blur_px,
+            blur_px: Known {
+                value: self.settings.blur_px,
+                sd: FIRST_BLUR_SD_PX,
+            },
+            radius_px: None,
             luma_only: self.models[class] == ColourModel::Light,
             steps: 5,
         };
+        let informed = expected.map_or(alone, |(blur_px, radius_px)| OutlineSettings {
+            blur_px,
+            radius_px,
+            ..alone
+        });
+        let start = self.start(class, blob, previous);
         let found = if fit {
             // A shape carried over from the last frame may be wrong by now: then the blob's own.
-            fit_outline(picture, &start, &settings)
-                .or_else(|| fit_outline(picture, &self.start(class, blob, None), &settings))
+            fit_outline(picture, &start, &informed)
+                .or_else(|| fit_outline(picture, &self.start(class, blob, None), &alone))
         } else {
             None
         };
@@ -364,6 +374,7 @@ impl Follower {
                 misfit: 1.0,
                 colour: Self::colour_at(picture, blob),
                 at_border: blob.at_border,
+                learned: None,
             },
             |fit| TrailPoint::from((&fit, frame_index, camera_s, blob.at_border)),
         )
@@ -394,6 +405,8 @@ impl Follower {
     }
 }
 
+/// So little is known of a camera's blur before a picture told (px).
+const FIRST_BLUR_SD_PX: f64 = 0.3;
 /// A centroid alone is trusted to this (px).
 const UNFITTED_SD_PX: f64 = 0.5;
 

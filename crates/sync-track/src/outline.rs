@@ -41,6 +41,13 @@ impl Outline {
     }
 }
 
+/// A value known before the fit, with its standard deviation.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Known {
+    pub(crate) value: f64,
+    pub(crate) sd: f64,
+}
+
 /// What the fit needs to know beside the picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct OutlineSettings {
@@ -51,8 +58,11 @@ pub(crate) struct OutlineSettings {
     /// Chroma samples lie so far right of even luma columns (luma px): 0 for H.264 and HEVC as phones write
     /// them, 0.5 for JPEG-like siting. Vertically always half a row below even rows.
     pub(crate) chroma_right_px: f64,
-    /// Blur of lens and sampling in luma (1 σ, px).
-    pub(crate) blur_px: f64,
+    /// Blur of lens and sampling in luma (1 σ, px): what is known of it. It is fitted with the outline: a blur taken
+    /// a third of a pixel too wide makes a ball 5 % too small and draws its centre off by 0.1 px.
+    pub(crate) blur_px: Known,
+    /// Radius of a ball (px), where earlier pictures told it; other families ignore it.
+    pub(crate) radius_px: Option<Known>,
     /// Only luma counts (markers without colour).
     pub(crate) luma_only: bool,
     /// Gauss-Newton steps at most.
@@ -66,6 +76,10 @@ pub(crate) struct OutlineFit {
     pub(crate) outline: Outline,
     /// Covariance of the centre from the residuals (px²).
     pub(crate) covariance_px2: Matrix2<f64>,
+    /// Blur in luma, with its deviation given what was known before (px).
+    pub(crate) blur_px: Known,
+    /// Deviation of the radius of a ball, given what was known before; nothing for other families (px).
+    pub(crate) radius_sd_px: Option<f64>,
     /// Share of the outline's sectors along which marker and surroundings differ in colour.
     pub(crate) clear_share: f64,
     /// Residual over contrast, of the channel with most contrast.
@@ -75,11 +89,11 @@ pub(crate) struct OutlineFit {
 }
 
 /// Samples from so far inside (luma px) ...
-const INSIDE_PX: f64 = 4.5;
+const INSIDE_PX: f64 = 3.5;
 /// ... to so far outside the outline count, in luma;
-const OUTSIDE_PX: f64 = 4.0;
+const OUTSIDE_PX: f64 = 2.5;
 /// in chroma, whose samples are two pixels wide, so much more.
-const CHROMA_MORE_PX: f64 = 1.5;
+const CHROMA_MORE_PX: f64 = 1.0;
 /// Additional blur of chroma (1 σ, luma px): a sample averages two by two pixels, `√(4 − 1)/√12`, and encoders'
 /// filters are a little wider.
 const CHROMA_BLUR_PX: f64 = 0.7;
@@ -95,6 +109,8 @@ const SMALLEST_PX: f64 = 0.8;
 const WORST_MISFIT: f64 = 0.5;
 /// A fit that changes the size by more than this factor has left the patch it started from.
 const MOST_GROWTH: f64 = 1.7;
+/// A blur narrower than the pixel itself cannot be (a box of 1 px has 1/√12), one wider is no outline (px).
+const BLUR_RANGE_PX: (f64, f64) = (0.28, 2.5);
 /// No centre is believed better than this (px): what model and codec leave behind in the best footage.
 const FLOOR_PX: f64 = 0.01;
 
@@ -105,15 +121,17 @@ pub(crate) fn fit_outline(
     settings: &OutlineSettings,
 ) -> Option<OutlineFit> {
     let mut outline = *start;
+    let mut blur_px = settings.blur_px.value;
     let mut channels = channels(picture, &outline, settings)?;
     let tone = Tone::of(picture);
     let mut information = DMatrix::zeros(0, 0);
-    let free = free_count(settings.family);
+    let free = free_count(settings.family) + 1;
+    let blur = free - 1;
     for step in 0..=settings.steps {
         let mut normal = DMatrix::<f64>::zeros(free, free);
         let mut right = DVector::<f64>::zeros(free);
         for channel in &mut channels {
-            shape_rows(channel, &outline, settings);
+            shape_rows(channel, &outline, blur_px, settings);
             channel.solve_levels(step == 0);
         }
         let levels: Vec<_> = channels.iter().map(Channel::levels).collect();
@@ -125,11 +143,20 @@ pub(crate) fn fit_outline(
         // A breath of damping keeps undetermined directions (the angle of a circle) still.
         for k in 0..free {
             normal[(k, k)] += 1e-9
-                + if k >= 2 {
+                + if k >= 2 && k != blur {
                     damping(settings.family, k)
                 } else {
                     0.0
                 };
+        }
+        let mut believe = |k: usize, known: &Known, now: f64| {
+            let weight = known.sd.powi(-2);
+            normal[(k, k)] += weight;
+            right[k] += weight * (known.value - now);
+        };
+        believe(blur, &settings.blur_px, blur_px);
+        if let (Family::Ball, Some(radius)) = (settings.family, &settings.radius_px) {
+            believe(2, radius, outline.radius_px());
         }
         information = normal.clone();
         if step == settings.steps {
@@ -139,6 +166,7 @@ pub(crate) fn fit_outline(
         let limit = 0.5 * outline.radius_px().max(1.0);
         let shrink = (limit / change.norm()).min(1.0);
         apply(&mut outline, settings.family, &(&change * shrink));
+        blur_px = (blur_px + change[blur].clamp(-0.3, 0.3)).clamp(BLUR_RANGE_PX.0, BLUR_RANGE_PX.1);
         let gone =
             (outline.centre_px - start.centre_px).norm() > 1.5 * start.half_axes_px.max() + 2.0;
         if gone
@@ -154,12 +182,16 @@ pub(crate) fn fit_outline(
         }
     }
     let growth = outline.radius_px() / start.radius_px();
-    let fit = report(&outline, &channels, &information)?;
+    let fit = report(
+        (&outline, settings.family, blur_px),
+        &channels,
+        &information,
+    )?;
     (fit.misfit < WORST_MISFIT && (1.0 / MOST_GROWTH..MOST_GROWTH).contains(&growth)).then_some(fit)
 }
 
 fn report(
-    outline: &Outline,
+    (outline, family, blur_px): (&Outline, Family, f64),
     channels: &[Channel],
     information: &DMatrix<f64>,
 ) -> Option<OutlineFit> {
@@ -177,6 +209,13 @@ fn report(
     }
     Some(OutlineFit {
         outline: *outline,
+        blur_px: Known {
+            value: blur_px,
+            sd: covariance[(free_count(family), free_count(family))]
+                .max(0.0)
+                .sqrt(),
+        },
+        radius_sd_px: (family == Family::Ball).then(|| covariance[(2, 2)].max(0.0).sqrt()),
         covariance_px2: centre + Matrix2::identity() * FLOOR_PX * FLOOR_PX,
         clear_share: clear_share(channels),
         misfit: clearest.noise / clearest.contrast().max(1e-6),
@@ -360,12 +399,12 @@ struct Local {
 }
 
 /// Fills every row with coverage, shading terms, sectors and derivatives of the coverage.
-fn shape_rows(channel: &mut Channel, outline: &Outline, settings: &OutlineSettings) {
+fn shape_rows(channel: &mut Channel, outline: &Outline, blur_px: f64, settings: &OutlineSettings) {
     let luma = channel.plane == 0;
     let blur = if luma {
-        settings.blur_px
+        blur_px
     } else {
-        settings.blur_px.hypot(CHROMA_BLUR_PX)
+        blur_px.hypot(CHROMA_BLUR_PX)
     };
     let margin = OUTSIDE_PX + if luma { 0.0 } else { CHROMA_MORE_PX };
     let smear = 0.5 * settings.smear_px.norm();
@@ -377,8 +416,9 @@ fn shape_rows(channel: &mut Channel, outline: &Outline, settings: &OutlineSettin
             continue;
         }
         let width = settings.smear_px.dot(&outward).abs();
-        let (cover, slope) = coverage(inside, blur, width);
+        let (cover, slope, by_blur) = coverage(inside, blur, width);
         row.cover = cover;
+        row.by_parameter[free_count(settings.family)] = by_blur * blur_px / blur;
         // Light mixes in the pixel; chroma averages pixels after they were coded: a three-point Gauss-Hermite rule
         // over the chroma sample's width.
         row.mixing = if luma {
@@ -387,7 +427,7 @@ fn shape_rows(channel: &mut Channel, outline: &Outline, settings: &OutlineSettin
             let aside = 3f64.sqrt() * CHROMA_BLUR_PX;
             [-aside, 0.0, aside].map(|shift| {
                 let share = if shift == 0.0 { 2.0 / 3.0 } else { 1.0 / 6.0 };
-                (coverage(inside + shift, settings.blur_px, width).0, share)
+                (coverage(inside + shift, blur_px, width).0, share)
             })
         };
         // ∂M/∂parameter = slope · ∂(distance)/∂parameter.
@@ -416,19 +456,25 @@ fn shape_rows(channel: &mut Channel, outline: &Outline, settings: &OutlineSettin
 }
 
 /// Share of a sample that is covered, `distance` inside a straight edge blurred by a Gaussian of `blur` (1 σ) and by
-/// a box of `width` (motion across the edge), and its derivative by the distance.
-fn coverage(distance: f64, blur: f64, width: f64) -> (f64, f64) {
+/// a box of `width` (motion across the edge), and its derivatives by the distance and by the blur.
+fn coverage(distance: f64, blur: f64, width: f64) -> (f64, f64, f64) {
     let phi =
         |z: f64| (-0.5 * (z / blur).powi(2)).exp() / (blur * (2.0 * std::f64::consts::PI).sqrt());
     if width < 0.3 {
-        return (normal_share(distance / blur), phi(distance));
+        let slope = phi(distance);
+        return (
+            normal_share(distance / blur),
+            slope,
+            -distance / blur * slope,
+        );
     }
-    // ∫Φ(z/σ) dz = z Φ(z/σ) + σ² φ(z).
+    // ∫Φ(z/σ) dz = z Φ(z/σ) + σ² φ(z), whose derivative by σ is σ φ(z).
     let integral = |z: f64| z * normal_share(z / blur) + blur * blur * phi(z);
     let (high, low) = (distance + 0.5 * width, distance - 0.5 * width);
     (
         (integral(high) - integral(low)) / width,
         (normal_share(high / blur) - normal_share(low / blur)) / width,
+        blur * (phi(high) - phi(low)) / width,
     )
 }
 

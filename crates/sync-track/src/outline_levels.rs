@@ -10,8 +10,8 @@ pub(crate) const SECTORS: usize = 10;
 const SHADING: usize = 4;
 /// Linear unknowns of one channel.
 pub(crate) const LINEAR: usize = SHADING + SECTORS;
-/// Most free parameters of an outline.
-pub(crate) const FREE: usize = 5;
+/// Most free parameters of an outline, blur included.
+pub(crate) const FREE: usize = 6;
 
 /// One sample near the outline.
 #[derive(Debug, Clone, Copy)]
@@ -27,7 +27,7 @@ pub(crate) struct Row {
     pub(crate) counts: bool,
     /// Share covered by the marker.
     pub(crate) cover: f64,
-    /// Derivatives of the cover by the outline's parameters (1/px, 1/rad).
+    /// Derivatives of the cover by the outline's parameters (1/px, 1/rad) and, last, by the blur (1/px).
     pub(crate) by_parameter: [f64; FREE],
     /// Shading terms: 1, two slopes, normal's component toward the camera.
     pub(crate) shading: [f64; SHADING],

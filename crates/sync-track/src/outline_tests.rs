@@ -3,7 +3,7 @@
     reason = "measured figures are shown beside their limits"
 )]
 use crate::drawn::{Ball, Drawn, ball};
-use crate::outline::{Family, Outline, OutlineFit, OutlineSettings, fit_outline};
+use crate::outline::{Family, Known, Outline, OutlineFit, OutlineSettings, fit_outline};
 use nalgebra::{Point2, Vector2, Vector3};
 
 fn settings(family: Family) -> OutlineSettings {
@@ -11,7 +11,11 @@ fn settings(family: Family) -> OutlineSettings {
         family,
         smear_px: Vector2::zeros(),
         chroma_right_px: 0.0,
-        blur_px: 0.7,
+        blur_px: Known {
+            value: 0.7,
+            sd: 0.3,
+        },
+        radius_px: None,
         luma_only: false,
         steps: 6,
     }

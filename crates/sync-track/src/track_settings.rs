@@ -40,7 +40,7 @@ pub struct TrackSettings {
     /// Chroma samples lie so far right of even luma columns (luma px): 0 as H.264 and HEVC have it by default, 0.5
     /// for JPEG-like siting.
     pub chroma_right_px: f64,
-    /// Blur of lens and sampling in luma (1 σ, px).
+    /// Blur of lens and sampling in luma (1 σ, px) that is expected before the pictures tell.
     pub blur_px: f64,
     /// Patches of one colour followed at a time in one camera.
     pub patches: usize,
@@ -54,7 +54,7 @@ impl Default for TrackSettings {
             choice: ChoiceSettings::default(),
             decode_threads: 0,
             chroma_right_px: 0.0,
-            blur_px: 0.8,
+            blur_px: 0.7,
             patches: 10,
             fits: 4,
         }

@@ -1,4 +1,4 @@
-use crate::outline::{Outline, OutlineFit};
+use crate::outline::{Known, Outline, OutlineFit};
 use nalgebra::{Matrix2, Point2, Vector2};
 
 /// One patch in one frame.
@@ -15,6 +15,8 @@ pub(crate) struct TrailPoint {
     pub(crate) misfit: f64,
     pub(crate) colour: [f64; 3],
     pub(crate) at_border: bool,
+    /// What this picture and those before it told of blur and radius; nothing without a fit.
+    pub(crate) learned: Option<(Known, Option<Known>)>,
 }
 
 /// A patch followed from frame to frame in one camera: a candidate for being a marker.
@@ -28,7 +30,16 @@ pub(crate) struct Trail {
     colour: [f64; 3],
     /// Longer and shorter half axis, lately.
     half_axes_px: Vector2<f64>,
+    /// Blur and radius to expect in the next picture.
+    expected: Option<(Known, Option<Known>)>,
 }
+
+/// From frame to frame the blur may change by this (1 σ, px), and is never known better than ...
+const BLUR_DRIFT_PX: f64 = 0.01;
+/// ... this (px): neighbouring pictures share the faults of model and codec.
+const BLUR_FLOOR_PX: f64 = 0.03;
+/// A radius may change by this share from frame to frame (1 σ): 1 m/s toward a camera 3.5 m away is 0.5 % at 60/s.
+const RADIUS_DRIFT: f64 = 0.01;
 
 /// Share of a new observation in the running colour and size.
 const FRESH: f64 = 0.1;
@@ -55,6 +66,7 @@ impl Trail {
             velocity_px_s: Vector2::zeros(),
             colour: point.colour,
             half_axes_px: sorted_axes(&point.outline),
+            expected: point.learned.map(carried),
             points: vec![point],
         }
     }
@@ -118,6 +130,9 @@ impl Trail {
             let share = if self.points.len() < 2 { 1.0 } else { 0.7 };
             self.velocity_px_s += (fresh - self.velocity_px_s) * share;
         }
+        if let Some(learned) = point.learned {
+            self.expected = Some(carried(learned));
+        }
         if point.fitted {
             self.half_axes_px += (sorted_axes(&point.outline) - self.half_axes_px) * FRESH;
             for (own, other) in self.colour.iter_mut().zip(point.colour) {
@@ -125,6 +140,11 @@ impl Trail {
             }
         }
         self.points.push(point);
+    }
+
+    /// Blur and radius to expect in the next picture, as far as earlier ones told.
+    pub(crate) fn expected(&self) -> Option<(Known, Option<Known>)> {
+        self.expected
     }
 
     /// Radius as it has been lately (px).
@@ -151,6 +171,18 @@ impl Trail {
     }
 }
 
+fn carried((blur, radius): (Known, Option<Known>)) -> (Known, Option<Known>) {
+    let blur = Known {
+        value: blur.value,
+        sd: blur.sd.hypot(BLUR_DRIFT_PX).max(BLUR_FLOOR_PX),
+    };
+    let radius = radius.map(|radius| Known {
+        value: radius.value,
+        sd: radius.sd.hypot(RADIUS_DRIFT * radius.value),
+    });
+    (blur, radius)
+}
+
 fn sorted_axes(outline: &Outline) -> Vector2<f64> {
     Vector2::new(outline.half_axes_px.max(), outline.half_axes_px.min())
 }
@@ -167,6 +199,13 @@ impl From<(&OutlineFit, u64, f64, bool)> for TrailPoint {
             misfit: fit.misfit,
             colour: fit.colour,
             at_border,
+            learned: Some((
+                fit.blur_px,
+                fit.radius_sd_px.map(|sd| Known {
+                    value: fit.outline.radius_px(),
+                    sd,
+                }),
+            )),
         }
     }
 }
