@@ -118,9 +118,9 @@ fn phone(name: &str, focal_px: f64, position_m: [f64; 3], look_at_m: [f64; 3]) -
         look_at_m,
         roll_deg: 0.0,
         codec: FilmCodec::H264,
-        // 21 Mbit/s as it is encoded here: phones write 20 to 24 Mbit/s at this size and rate (175 MB a minute; makers'
+        // About 20 Mbit/s as it is encoded here: phones write 20 to 24 Mbit/s at this size and rate (175 MB a minute; makers'
         // figure, from memory). Below that, what moves slowly is not coded anew in every picture and its place lags.
-        crf: 15,
+        crf: 16,
         read_noise: 0.7,
         shot_noise: 1.3,
         vignetting: 0.22,
@@ -219,7 +219,7 @@ impl Scenario {
             camera.shutter = Shutter::global(0.001);
             camera.rate_hz = 120.0;
             camera.clock.jitter_s = 0.0;
-            camera.crf = 15;
+            camera.crf = 16;
             camera
         };
         let cameras = vec![

@@ -108,7 +108,7 @@ fn a_ball_before_a_sleeve_edge() {
         seed,
         ..Drawn::default()
     };
-    judge("sleeve", errors(make, &settings(Family::Ball)), 0.2, 0.12);
+    judge("sleeve", errors(make, &settings(Family::Ball)), 0.15, 0.06);
 }
 
 #[test]
