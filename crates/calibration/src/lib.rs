@@ -18,6 +18,7 @@ mod adjustment;
 mod background;
 mod background_shift;
 mod board;
+mod board_check;
 mod bundle;
 mod corner_order;
 mod corner_quality;
@@ -44,6 +45,7 @@ mod wand;
 pub use background::{BackgroundReference, Patch};
 pub use background_shift::{BackgroundShift, CameraVerdict, MOVED_DEG, ZOOMED, changed_since};
 pub use board::Board;
+pub use board_check::{BoardReport, check_board};
 pub use detector::{BoardCorners, BoardDetector, Effort, GrayView};
 pub use diagnostics::{
     COVERAGE_CELLS, CameraDiagnostics, LeftOut, SolverSummary, Survey, SurveyDiagnostics,
