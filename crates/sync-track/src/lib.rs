@@ -6,6 +6,7 @@ mod clock_solution;
 mod colour;
 #[cfg(test)]
 mod drawn;
+mod edge;
 mod epipolar;
 mod error;
 mod first_look;

@@ -102,6 +102,11 @@ impl Border {
         self.modes.ncols()
     }
 
+    /// Weighs the prior up by a factor.
+    pub(crate) fn hold(&mut self, factor: f64) {
+        self.modes /= factor.sqrt();
+    }
+
     /// Keeps the directions that move pixels: `effect` is the sum over `count` sightings of squared pixel
     /// shifts by raw parameters. Directions that shift pixels by less than `least_px` rms at one standard
     /// deviation go; what remains is turned so that its effects are uncorrelated, survey and clocks apart.

@@ -278,6 +278,14 @@ impl Factor {
         self.finish(band, border)
     }
 
+    /// Makes the border's covariance wider by a factor: see [`crate::patience`].
+    pub(crate) fn widen_border(&mut self, factor: f64) {
+        if let Some(corner) = self.corner.take() {
+            let lower = corner.l() / factor.sqrt();
+            self.corner = Some(Cholesky::pack_dirty(lower));
+        }
+    }
+
     /// Covariance of the border's unknowns.
     pub(crate) fn border_covariance(&self) -> DMatrix<f64> {
         self.corner

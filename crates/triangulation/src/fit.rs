@@ -8,6 +8,7 @@ use crate::initial;
 use crate::lasting;
 use crate::noise::Noise;
 use crate::observation;
+use crate::patience;
 use crate::posterior::Posterior;
 use crate::release::Break;
 use crate::rounds::{Course, Fitter};
@@ -82,6 +83,8 @@ pub fn fit_path(input: &PathInput<'_>) -> Result<PathFit, PathError> {
     }
     let (effect, count) = effects(&layout, &border, &stand, &first);
     border.reduce(&effect, count, LEAST_EFFECT_PX);
+    let patience = patience::factor(&layout, settings);
+    border.hold(patience);
     first.z = DVector::zeros(border.len());
     let mut fitter = Fitter {
         rig: input.rig,
@@ -103,7 +106,7 @@ pub fn fit_path(input: &PathInput<'_>) -> Result<PathFit, PathError> {
         estimate: first,
     };
     let course = fitter.run(input.release_hint_s)?;
-    finish(input, fitter, &course, disagreement)
+    finish(input, fitter, &course, disagreement, patience)
 }
 
 fn finish(
@@ -111,10 +114,12 @@ fn finish(
     fitter: Fitter<'_>,
     course: &Course,
     disagreement: Option<Disagreement>,
+    patience: f64,
 ) -> Result<PathFit, PathError> {
     let stand = fitter.stand();
     let lines = fitter.lines(&stand);
-    let factor = fitter.normal(&lines).factor(&fitter.smoothness)?;
+    let mut factor = fitter.normal(&lines).factor(&fitter.smoothness)?;
+    factor.widen_border(patience);
     let lasting_px2 = lasting::variance_px2(
         &fitter.layout,
         &fitter.judgements,

@@ -20,6 +20,7 @@ mod noise;
 mod normal;
 mod observation;
 mod path;
+mod patience;
 mod posterior;
 mod release;
 mod rounds;

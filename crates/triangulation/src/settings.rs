@@ -28,6 +28,11 @@ pub struct PathSettings {
     pub refine_survey: bool,
     /// Refine clock offsets and rates within their stated covariance.
     pub refine_clocks: bool,
+    /// Standard deviation of the part of a sighting's error that lasts (px): measured on rendered, encoded video, 0.1 to
+    /// 0.3 px. Bounds what sightings may teach about survey and clocks.
+    pub lasting_px: f64,
+    /// It lasts about so long (s).
+    pub lasting_s: f64,
     /// Let the path jump where a burst of acceleration shows a release.
     pub find_release: bool,
 }
@@ -46,6 +51,8 @@ impl Default for PathSettings {
             wrong_width: 20.0,
             refine_survey: true,
             refine_clocks: true,
+            lasting_px: 0.15,
+            lasting_s: 0.5,
             find_release: true,
         }
     }
@@ -76,6 +83,8 @@ impl PathSettings {
         for (what, value) in [
             ("bridge_s", self.bridge_s),
             ("adapt_prior", self.adapt_prior),
+            ("lasting_px", self.lasting_px),
+            ("lasting_s", self.lasting_s),
         ] {
             if !(value.is_finite() && value >= 0.0) {
                 return refuse(what, value, "0 or more");
