@@ -34,6 +34,10 @@ pub(crate) enum Verb {
     Check(CheckArguments),
     /// From a practice to shot sheets and a page.
     Run(RunArguments),
+    /// Before the filming: what a rig will be able to measure, and where to move the cameras.
+    Forecast(ForecastArguments),
+    /// After the filming: what each camera alone is worth, against the 3-D path made without it.
+    Agree(AgreeArguments),
     /// Film a simulated practice, measure it, and write its page.
     Demo(DemoArguments),
     /// Write a practice manifest from video files and a few answers.
@@ -119,6 +123,82 @@ pub(crate) struct RunArguments {
     /// Threads; all cores where not given. Never changes a result.
     #[arg(long)]
     pub(crate) threads: Option<usize>,
+}
+
+/// Arguments of `forecast`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: drawarc forecast sample-rigs/club-five-three/rig-sketch.yaml --improve --into plan
+
+Without a file: drawarc forecast --ask --sketch my-rig.yaml"
+)]
+pub(crate) struct ForecastArguments {
+    /// Rig file of a survey, or a rig sketch (YAML).
+    #[arg(conflicts_with = "ask")]
+    pub(crate) rig: Option<PathBuf>,
+    /// Ask for what a tape measure finds, and write a sketch.
+    #[arg(long)]
+    pub(crate) ask: bool,
+    /// Sketch that --ask writes.
+    #[arg(long, default_value = "rig-sketch.yaml")]
+    pub(crate) sketch: PathBuf,
+    /// Write over a sketch that is there.
+    #[arg(long)]
+    pub(crate) replace: bool,
+    /// Move one camera at a time, within the limits of the room, as long as it gains.
+    #[arg(long)]
+    pub(crate) improve: bool,
+    /// A camera that must stay where it is; may be given several times.
+    #[arg(long)]
+    pub(crate) fixed: Vec<String>,
+    /// Most moves of --improve.
+    #[arg(long, default_value_t = 3)]
+    pub(crate) moves: usize,
+    /// Folder for plan pictures (SVG) and the improved sketch.
+    #[arg(long, visible_alias = "out")]
+    pub(crate) into: Option<PathBuf>,
+    /// Of a surveyed rig: frames a second.
+    #[arg(long, default_value_t = 60.0)]
+    pub(crate) rate_hz: f64,
+    /// Of a surveyed rig: all cameras have one trigger.
+    #[arg(long)]
+    pub(crate) genlocked: bool,
+    /// Of a surveyed rig: body height of the archer.
+    #[arg(long, default_value_t = 172.0)]
+    pub(crate) height_cm: f64,
+    /// Of a surveyed rig: the archer draws with the left hand.
+    #[arg(long)]
+    pub(crate) left_handed: bool,
+    /// Of a surveyed rig: diameter of the ball on the elbow.
+    #[arg(long, default_value_t = 28.0)]
+    pub(crate) marker_mm: f64,
+}
+
+/// Arguments of `agree`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: drawarc agree monday/results tuesday/results --from 6:00,3.5,1.5 --into agreement"
+)]
+pub(crate) struct AgreeArguments {
+    /// Result folders of `drawarc run`; those that the study names where not given.
+    #[arg(required_unless_present = "study")]
+    pub(crate) results: Vec<PathBuf>,
+    /// Study file (YAML): estimates, measures, exclusions with reasons, stated cameras.
+    #[arg(long)]
+    pub(crate) study: Option<PathBuf>,
+    /// A camera that did not stand there: place by the clock or overhead, distance and height (m). May be given several
+    /// times.
+    #[arg(long, value_name = "PLACE,M,M")]
+    pub(crate) from: Vec<String>,
+    /// These archers are simulated: every table says so.
+    #[arg(long)]
+    pub(crate) simulated: bool,
+    /// Folder for tables, figures and page.
+    #[arg(long, visible_alias = "out", default_value = "agreement")]
+    pub(crate) into: PathBuf,
+    /// Write over a study that is there.
+    #[arg(long)]
+    pub(crate) replace: bool,
 }
 
 /// Arguments of `demo`.

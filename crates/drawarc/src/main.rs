@@ -8,12 +8,15 @@
     reason = "the command talks to a person; the libraries do not"
 )]
 
+mod agree;
 mod args;
+mod ask;
 mod board;
 mod board_scan;
 mod check;
 mod demo;
 mod failure;
+mod forecast;
 mod forget;
 mod given;
 mod health;
@@ -24,6 +27,7 @@ mod pipeline;
 mod practice;
 mod progress;
 mod recordings;
+mod result_folder;
 mod run;
 mod sheets;
 mod steps;
@@ -57,6 +61,8 @@ fn obey(arguments: &Arguments) -> Outcome<()> {
         Verb::Survey(plan) => survey::obey(plan, arguments.json),
         Verb::Check(plan) => check::obey(plan, arguments.json),
         Verb::Run(plan) => run::obey(plan, arguments.json),
+        Verb::Forecast(plan) => forecast::obey(plan, arguments.json),
+        Verb::Agree(plan) => agree::obey(plan, arguments.json),
         Verb::Demo(plan) => demo::obey(plan, arguments.json),
     }
 }

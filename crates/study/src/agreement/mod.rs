@@ -10,6 +10,7 @@ mod dial;
 mod difference_plot;
 mod export;
 mod nominal_study;
+mod page;
 mod pairs;
 mod planar;
 mod study;

@@ -160,8 +160,8 @@ mod tests {
         );
         assert!(reversal("at-3").icc.unwrap().value > 0.9);
         // Tables are complete and every number can be repeated from the pairs.
-        assert_eq!(study.pairs_csv().lines().count(), 1 + 4 * 4 * 8 * 48);
-        assert_eq!(study.cells_csv().lines().count(), 1 + 4 * 4 * 8);
+        assert_eq!(study.pairs_csv().lines().count(), 1 + 4 * 5 * 8 * 48);
+        assert_eq!(study.cells_csv().lines().count(), 1 + 4 * 5 * 8);
         let columns: Vec<usize> = study
             .cells_csv()
             .lines()

@@ -28,7 +28,7 @@ pub struct StudyFile {
     /// Angles that no camera has: the 3-D path is projected through these.
     #[serde(default)]
     pub virtual_cameras: Vec<SketchCamera>,
-    /// Single-camera estimates; empty: the four of [`usual_estimates`].
+    /// Single-camera estimates; empty: those of [`usual_estimates`].
     #[serde(default)]
     pub estimates: Vec<PlanarEstimate>,
     /// Measures; empty: all.
@@ -93,8 +93,8 @@ impl Default for Analysis {
     }
 }
 
-/// The estimates that practitioners make: along or across the arrow line with a rod, the same without lens correction, by
-/// distance, and as it looks.
+/// The estimates that practitioners make: along or across the arrow line with a rod or by distance, each with and without
+/// lens correction, and as it looks.
 pub fn usual_estimates() -> Vec<PlanarEstimate> {
     let make = |name: &str, plane, scale, lens_corrected| PlanarEstimate {
         name: name.to_owned(),
@@ -111,6 +111,12 @@ pub fn usual_estimates() -> Vec<PlanarEstimate> {
             AssumedPlane::Aligned,
             PlanarScale::SurveyedDistance,
             true,
+        ),
+        make(
+            "distance-raw-lens",
+            AssumedPlane::Aligned,
+            PlanarScale::SurveyedDistance,
+            false,
         ),
         make(
             "as-seen",

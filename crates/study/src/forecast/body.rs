@@ -41,17 +41,21 @@ struct Capsule {
     radius_m: f64,
 }
 
-/// The marker sits this far out on the tip of the elbow (m): the arm's own capsules end before it.
-const TIP_M: f64 = 0.055;
+/// Radius of the upper arm over body height: rough (common practice, no source).
+const UPPER_ARM_RADIUS: f64 = 0.026;
+/// The marker on the tip of the elbow stands clear of its own arm by this much (m).
+const CLEAR_M: f64 = 3e-4;
 /// Nobody stands closer to the camera's line than this to count as clear (m): clothes.
 const CLOTHES_M: f64 = 0.01;
 
 /// The body's capsules; sizes over body height are rough (common practice, no source).
 fn capsules(body: &Body) -> [Capsule; 6] {
     let h = body.height_m;
+    // The arm's own capsules end before the marker, whatever the size of the archer.
+    let tip_m = UPPER_ARM_RADIUS * h + CLOTHES_M + CLEAR_M;
     let towards = |from: Point3<f64>, to: Point3<f64>| {
         let way: Vector3<f64> = to - from;
-        to - way * (TIP_M / way.norm().max(TIP_M))
+        to - way * (tip_m / way.norm().max(tip_m))
     };
     let trunk = |x: f64| Capsule {
         part: BodyPart::Trunk,
@@ -78,7 +82,7 @@ fn capsules(body: &Body) -> [Capsule; 6] {
             part: BodyPart::UpperArm,
             from: body.draw_shoulder,
             to: towards(body.draw_shoulder, body.elbow),
-            radius_m: 0.026 * h,
+            radius_m: UPPER_ARM_RADIUS * h,
         },
         Capsule {
             part: BodyPart::Forearm,
