@@ -11,6 +11,7 @@ mod danger;
 mod detectable;
 mod improve;
 mod information;
+mod lasting;
 mod marker;
 mod nominal_shot;
 mod nominal_survey;

@@ -1,12 +1,13 @@
 //! The posterior covariance of the elbow path that a rig will give on the nominal shot.
 //!
 //! The path is a cubic spline per axis; its prior takes jerk for white noise whose density follows the nominal movement and
-//! tremor. Every frame in which the marker shows adds two rows; survey and clocks are unknowns with the
-//! covariance that the rig states. The joint information matrix is inverted: band (path) bordered by the unknowns of the rig.
+//! tremor. Every frame in which the marker shows adds two rows; survey, clocks and what is lastingly wrong with each camera's
+//! centres are unknowns with the covariance that the rig, the sketch and rendered film state. The joint information matrix is inverted: band (path) bordered by the unknowns of the rig.
 
 use super::banded::Banded;
 use super::body::BodyPart;
 use super::information::{Information, Solved, square_root};
+use super::lasting::Lasting;
 use super::marker::{MarkerKind, MarkerNoise, Unseen, look};
 use super::nominal_shot::{NominalArcher, NominalPhase};
 use crate::StudyError;
@@ -130,6 +131,10 @@ fn basis(s: f64, coefficients: usize) -> (usize, [f64; 4]) {
 }
 
 impl PathTask<'_> {
+    fn lasting(&self) -> Lasting {
+        Lasting::of(self.noise, Self::duration_s())
+    }
+
     fn duration_s() -> f64 {
         NominalPhase::TIMES_S[NominalPhase::TIMES_S.len() - 1].2
     }
@@ -174,7 +179,8 @@ impl PathTask<'_> {
     ) -> (Information, Vec<Vec<FrameLook>>) {
         let knots = self.knots();
         let clocks_from = factor.ncols();
-        let unknowns = clocks_from + self.rig.cameras.len();
+        let lasting_from = clocks_from + self.rig.cameras.len();
+        let unknowns = lasting_from + self.rig.cameras.len() * self.lasting().unknowns();
         let mut information = Information {
             path: Banded::zeros(3 * knots, 11),
             cross: DMatrix::zeros(3 * knots, unknowns),
@@ -230,6 +236,11 @@ impl PathTask<'_> {
                         .columns_mut(0, own_factor.ncols())
                         .copy_from(&by_rig);
                     unknown.set_column(information.clocks_from + index, &(by_time * clock_sd_s));
+                    let lasting = self.lasting();
+                    let from = information.clocks_from
+                        + self.rig.cameras.len()
+                        + index * lasting.unknowns();
+                    lasting.write(&mut unknown, from, time_s, seen.lasting_px);
                     information.rig += unknown.transpose() * &unknown * weight;
                     let (first, values) = basis(time_s / self.prior.knot_s, information.knots);
                     let square = by_position.transpose() * by_position * weight;
@@ -248,7 +259,7 @@ impl PathTask<'_> {
                     }
                     looks.push(FrameLook {
                         time_s,
-                        sd_px: seen.sd_px,
+                        sd_px: seen.sd_px.hypot(seen.lasting_px),
                         diameter_px: seen.diameter_px,
                         smear_px: seen.smear_px,
                         unseen: None,
@@ -428,6 +439,7 @@ mod tests {
         };
         let noise = MarkerNoise {
             centre_sd_px: 0.1,
+            lasting_px: 0.0,
             small_px: 0.0,
             ..MarkerNoise::default()
         };
