@@ -28,7 +28,7 @@ pub(crate) fn say(folder: &Path, words: &[&str]) -> Said {
     said(&output)
 }
 
-fn said(output: &Output) -> Said {
+pub(crate) fn said(output: &Output) -> Said {
     let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
     let folded = text(&output.stderr)
         .replace(['│', '╭', '╰', '─', '▶', '╴'], " ")

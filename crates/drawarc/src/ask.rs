@@ -10,9 +10,11 @@ use std::io::{BufRead, Write};
 
 /// Most cameras that are asked about one by one.
 const MOST_CAMERAS: f64 = 16.0;
-/// Where the cameras of a rig are offered to stand, in this order: behind the back arm, at the side with the tripod's legs
-/// behind the line, straight behind, behind the bow arm's side.
-const OFFERED: [&str; 4] = ["5:00", "3:20", "6:00", "7:30"];
+/// Where the cameras of a rig are offered to stand for a right-handed archer, in this order: behind on the chest's side, at
+/// the side with the tripod's legs behind the line, straight behind, behind on the back's side.
+const OFFERED_RIGHT: [&str; 4] = ["5:00", "3:20", "6:00", "7:30"];
+/// The same for a left-handed one, mirrored.
+const OFFERED_LEFT: [&str; 4] = ["7:00", "8:40", "6:00", "4:30"];
 
 /// A talk: answers come in, questions go out.
 struct Talk<'a> {
@@ -121,7 +123,7 @@ pub(crate) fn ask(answers: &mut dyn BufRead, questions: &mut dyn Write) -> Outco
     let count = count.round() as usize;
     let mut cameras: Vec<SketchCamera> = Vec::new();
     for index in 0..count {
-        let next = camera(&mut talk, index, &cameras)?;
+        let next = camera(&mut talk, index, &cameras, hand)?;
         cameras.push(next);
     }
     let sketch = RigSketch {
@@ -143,7 +145,16 @@ pub(crate) fn ask(answers: &mut dyn BufRead, questions: &mut dyn Write) -> Outco
     Ok(sketch)
 }
 
-fn camera(talk: &mut Talk<'_>, index: usize, before: &[SketchCamera]) -> Outcome<SketchCamera> {
+fn camera(
+    talk: &mut Talk<'_>,
+    index: usize,
+    before: &[SketchCamera],
+    hand: Hand,
+) -> Outcome<SketchCamera> {
+    let offered = match hand {
+        Hand::Right => OFFERED_RIGHT,
+        Hand::Left => OFFERED_LEFT,
+    };
     let number = index + 1;
     writeln!(talk.questions, "Camera {number}").map_err(Failure::output)?;
     let name = talk.ask("  Name", &format!("camera-{number}"), |answer| {
@@ -155,7 +166,7 @@ fn camera(talk: &mut Talk<'_>, index: usize, before: &[SketchCamera]) -> Outcome
     })?;
     let place = talk.ask(
         "  Place by the clock, 12:00 toward the target, or overhead",
-        OFFERED[index % OFFERED.len()],
+        offered[index % offered.len()],
         |answer| Place::try_from(answer.to_owned()),
     )?;
     let overhead = place == Place::Overhead;

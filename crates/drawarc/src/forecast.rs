@@ -114,7 +114,9 @@ pub(crate) fn obey(plan: &ForecastArguments, json: bool) -> Outcome<()> {
 /// A rig that cannot be is wrong input; one that cannot be surveyed or used is not measurable.
 fn cannot(source: StudyError) -> Failure {
     if matches!(source, StudyError::Rig { .. }) {
-        Failure::not_measurable(source)
+        Failure::not_measurable(source).help(
+            "a right-handed archer's draw elbow is seen from 2 to 7 o'clock, a left-handed one's from 5 to 10; every camera must see the board on the line, or share many views of it with one that does",
+        )
     } else {
         Failure::input(source)
     }

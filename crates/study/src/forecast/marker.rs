@@ -52,11 +52,11 @@ const LASTING_AT_PX: f64 = 12.0;
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct MarkerNoise {
-    /// Centre of a large, still, round marker, one axis, from frame to frame (px). Three rendered and encoded films gave
-    /// 0.010 to 0.059 for markers of 8 to 14 px, median 0.022 (computed from fourth differences).
+    /// Centre of a large, still, round marker about its lasting error, one axis (px). Three rendered and encoded films gave
+    /// 0.073 px (two phones, markers of 13 px) and 0.083 px (720 rows, 9 px), which is 0.06 with the law of [`Self::small_px`].
     pub centre_sd_px: f64,
-    /// What stays wrong with the centre for a while, one axis, of a marker 12 px wide (px): shading, sleeve,
-    /// compression. The same films gave 0.04 to 0.21, median 0.09; it falls with the marker's width.
+    /// What stays wrong with the centre for a while, one axis, of a marker 12 px wide (px): shading, sleeve, compression.
+    /// Rms of the same films' cameras, brought to 12 px: 0.074 and 0.113; taken to fall with the marker's width.
     pub lasting_px: f64,
     /// For how long: one-sided integral of its correlation (s). The same films: 0.11 to 0.24.
     pub lasting_s: f64,
@@ -75,8 +75,8 @@ pub struct MarkerNoise {
 impl Default for MarkerNoise {
     fn default() -> Self {
         Self {
-            centre_sd_px: 0.02,
-            lasting_px: 0.09,
+            centre_sd_px: 0.06,
+            lasting_px: 0.095,
             lasting_s: 0.2,
             small_px: 8.0,
             least_px: 4.0,
