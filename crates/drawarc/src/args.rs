@@ -132,6 +132,10 @@ pub(crate) struct RunArguments {
 
 Without a file: drawarc forecast --ask --sketch my-rig.yaml"
 )]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is one flag of the command line"
+)]
 pub(crate) struct ForecastArguments {
     /// Rig file of a survey, or a rig sketch (YAML).
     #[arg(conflicts_with = "ask")]
