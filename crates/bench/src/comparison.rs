@@ -241,7 +241,8 @@ struct PathError {
     in_gap: f64,
 }
 
-/// From the end of set-up to 20 ms before release (or before letting down begins).
+/// From the end of set-up to 20 ms before release (or before letting down begins). Where the sheet itself says that there is
+/// no path, none is compared; how much that is stands beside.
 fn path_error(sheet: &Value, shot: &TrueShot, truth: &Truth) -> Option<PathError> {
     let curves = &sheet["curves"];
     let times = curves["time_s"].as_array()?;
@@ -249,13 +250,17 @@ fn path_error(sheet: &Value, shot: &TrueShot, truth: &Truth) -> Option<PathError
     let gaps = curves["in_gap"].as_array()?;
     let span = shot.phases.draw_s..shot.phases.release_s - BEFORE_RELEASE_S;
     let mut errors: Vec<[f64; 3]> = Vec::new();
-    let mut in_gap = 0_usize;
+    let (mut in_gap, mut within) = (0_usize, 0_usize);
     for ((time, place), gap) in times.iter().zip(places).zip(gaps) {
         let time_s = number(time);
         if span.contains(&time_s) {
+            within += 1;
+            if gap.as_bool().unwrap_or(false) {
+                in_gap += 1;
+                continue;
+            }
             let true_mm = true_elbow_mm(truth, time_s)?;
             errors.push([0, 1, 2].map(|k| number(&place[k]) - true_mm[k]));
-            in_gap += usize::from(gap.as_bool().unwrap_or(false));
         }
     }
     if errors.len() < 20 {
@@ -273,7 +278,7 @@ fn path_error(sheet: &Value, shot: &TrueShot, truth: &Truth) -> Option<PathError
     Some(PathError {
         absolute_mm: rms([0.0; 3]),
         shape_mm: rms(mean),
-        in_gap: in_gap as f64 / n,
+        in_gap: in_gap as f64 / within as f64,
     })
 }
 
@@ -347,6 +352,17 @@ mod tests {
         let error = path_error(&sheet(&truth, [0.0; 3], 0.7), shot, &truth).unwrap();
         assert!((error.shape_mm - 0.7).abs() < 0.01, "{error:?}");
         assert!(error.in_gap < 1e-9);
+        let mut torn = sheet(&truth, [3.0, 0.0, 4.0], 0.0);
+        let count = torn["curves"]["time_s"].as_array().unwrap().len();
+        for k in 0..count / 2 {
+            torn["curves"]["in_gap"][k] = json!(true);
+            torn["curves"]["elbow_mm"][k] = json!([0.0, 0.0, 0.0]);
+        }
+        let error = path_error(&torn, shot, &truth).unwrap();
+        assert!(
+            (error.absolute_mm - 5.0).abs() < 1e-6 && error.in_gap > 0.0,
+            "{error:?}"
+        );
     }
 
     #[test]
