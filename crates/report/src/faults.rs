@@ -266,11 +266,10 @@ fn nock_from_hand(shot: &Shot<'_>) -> Option<Coordinate> {
 
 fn reversal_fault(shot: &Shot<'_>, judged: &Judged, reversal: &Reversal, kind: FaultKind) -> Fault {
     let length_s = reversal.end_s - reversal.start_s;
-    // Within the hold the rate tells a collapse from creep.
+    // Within the hold the rate tells a collapse from creep: tenths of a second, or seconds.
+    let slow = reversal.depth_m <= shot.settings.creep_speed_m_s * length_s;
     let kind = match kind {
-        FaultKind::Creep if reversal.depth_m > shot.settings.creep_speed_m_s * length_s => {
-            FaultKind::Collapse
-        }
+        FaultKind::Creep if !slow && length_s < shot.settings.creep_length_s => FaultKind::Collapse,
         other => other,
     };
     let span = (reversal.start_s, reversal.end_s);

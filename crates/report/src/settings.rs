@@ -32,6 +32,8 @@ pub struct ReportSettings {
     pub slowed_speed_m_s: f64,
     /// A reversal slower than this is creep (m/s); a collapse gives way in tenths of a second.
     pub creep_speed_m_s: f64,
+    /// A reversal that lasts so long is creep whatever its speed (s).
+    pub creep_length_s: f64,
     /// Speed along x from which the elbow counts as drawing (m/s).
     pub draw_speed_m_s: f64,
     /// Shortest draw of the elbow (m); covers juniors.
@@ -93,6 +95,7 @@ impl Default for ReportSettings {
             stall_probability: 0.95,
             slowed_speed_m_s: 0.03,
             creep_speed_m_s: 0.005,
+            creep_length_s: 1.0,
             draw_speed_m_s: 0.04,
             draw_min_m: 0.2,
             draw_max_m: 1.0,
@@ -132,6 +135,7 @@ impl ReportSettings {
             ("stall_probe_s", self.stall_probe_s),
             ("draw_speed_m_s", self.draw_speed_m_s),
             ("draw_min_m", self.draw_min_m),
+            ("creep_length_s", self.creep_length_s),
             ("burst_m_s", self.burst_m_s),
             ("burst_step_s", self.burst_step_s),
             ("forearm_share", self.forearm_share),

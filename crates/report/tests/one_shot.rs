@@ -103,6 +103,16 @@ fn a_collapse_is_found_with_its_depth() {
 }
 
 #[test]
+fn giving_way_for_longer_than_a_second_is_creep() {
+    let archer = Archer {
+        collapse: Some((0.3, 1.3, 0.016)),
+        ..Archer::default()
+    };
+    let sheet = score(&archer, Noise::default());
+    assert_eq!(sheet.verdict, Verdict::Creep, "{:#?}", sheet.faults);
+}
+
+#[test]
 fn a_stall_is_found_with_its_start_and_length() {
     let archer = Archer {
         stall: Some((0.45, 0.3, 0.008)),
