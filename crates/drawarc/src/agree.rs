@@ -41,6 +41,17 @@ pub(crate) fn obey(plan: &AgreeArguments, json: bool) -> Outcome<()> {
     let (mut shots, mut remarks) = (Vec::new(), Vec::new());
     for (index, result) in results.iter().enumerate() {
         let names = names(&results, index);
+        if names
+            .iter()
+            .zip(&result.rig.cameras)
+            .any(|(name, camera)| *name != camera.name)
+        {
+            remarks.push(format!(
+                "Cameras marked ({}) are those of {}.",
+                index + 1,
+                result.name
+            ));
+        }
         for sheet in result.shots.iter().filter(|shot| !shot.rejected) {
             match shot(result, sheet, &study, &names) {
                 Ok(mut shot) => {
@@ -168,7 +179,7 @@ fn stated(text: &str) -> Outcome<SketchCamera> {
     })
 }
 
-/// Names of one result's cameras; a name that stands elsewhere in another result gets its folder's name as well.
+/// Names of one result's cameras; a name that another result has for another camera gets the result's number as well.
 fn names(results: &[ResultFolder], index: usize) -> Vec<String> {
     let own = &results[index];
     own.rig
@@ -177,12 +188,13 @@ fn names(results: &[ResultFolder], index: usize) -> Vec<String> {
         .map(|camera| {
             let moved = results.iter().any(|other| {
                 other.rig.cameras.iter().any(|twin| {
+                    let apart_m = (twin.centre_in_range() - camera.centre_in_range()).norm();
                     twin.name == camera.name
-                        && (twin.centre_in_range() - camera.centre_in_range()).norm() > SAME_PLACE_M
+                        && (apart_m > SAME_PLACE_M || twin.image_size != camera.image_size)
                 })
             });
             if moved {
-                format!("{} ({})", camera.name, own.name)
+                format!("{} ({})", camera.name, index + 1)
             } else {
                 camera.name.clone()
             }

@@ -128,7 +128,10 @@ impl AgreementStudy {
             (Trust::Good, format!("within {}", short(tolerance))),
             (Trust::Coarse, format!("within {}", short(3.0 * tolerance))),
             (Trust::Poor, "beyond: it misleads".to_owned()),
-            (Trust::None, "not measurable from there".to_owned()),
+            (
+                Trust::None,
+                "not measurable from there, or fewer than 3 shots".to_owned(),
+            ),
         ] {
             let _ = write!(
                 svg,

@@ -195,8 +195,9 @@ fn statements(shots: &[StudyShot]) -> Vec<String> {
     archers.dedup();
     if archers.len() < 10 {
         list.push(format!(
-            "{} archers: limits of agreement say little beyond them; the column \"needed\" says how many a study would take.",
-            archers.len()
+            "{} archer{}: limits of agreement say little beyond them; the column \"needed\" says how many a study would take.",
+            archers.len(),
+            if archers.len() == 1 { "" } else { "s" }
         ));
     }
     list
