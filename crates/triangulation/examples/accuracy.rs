@@ -5,7 +5,7 @@
 #[path = "../tests/scene/mod.rs"]
 mod scene;
 
-use drawarc_triangulation::{ElbowPath, PathSettings, fit_path, forecast, triangulate_instants};
+use drawarc_triangulation::{ElbowPath, PathSettings, comparison_path, fit_path, forecast};
 use scene::motion::Shot;
 use scene::score::{Score, errors, instants, score, squares};
 use scene::{Plan, Scene};
@@ -31,8 +31,7 @@ fn row(name: &str, count: u64, settings: &PathSettings, plan: &dyn Fn(u64) -> Pl
         match fit {
             Ok(fit) => {
                 rounds += fit.diagnostics.rounds;
-                let breaks: Vec<f64> = fit.path.breaks().iter().map(|b| b.time_s).collect();
-                let instants = triangulate_instants(&input, fit.path.role(), &breaks);
+                let instants = comparison_path(&input, &fit.path);
                 let best = forecast(&input, &|_, t| scene.motion.elbow(t));
                 for shot in &plan.shots {
                     let per_shot = 1.0 / (count as f64 * plan.shots.len() as f64);

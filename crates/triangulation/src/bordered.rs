@@ -249,6 +249,18 @@ impl Factor {
         self.finish(x, border)
     }
 
+    /// Number of the band's unknowns.
+    pub(crate) fn band_len(&self) -> usize {
+        self.lower.n
+    }
+
+    /// The band's unknowns with the border held fixed.
+    pub(crate) fn solve_band(&self, mut x: Vec<f64>) -> Vec<f64> {
+        self.forward(&mut x);
+        self.backward(&mut x, 1);
+        x
+    }
+
     /// From `L⁻¹ b` and the border's solution to the band's.
     fn finish(&self, mut x: Vec<f64>, border: DVector<f64>) -> (Vec<f64>, DVector<f64>) {
         if self.k > 0 {

@@ -237,7 +237,7 @@ fn moments(posterior: &Posterior, stand: &Stand) -> Vec<MomentQuality> {
         while time_s <= piece.grid.end_s() {
             let w = piece.grid.weights(time_s);
             let position = Point3::from(posterior.value(piece, &w, 0));
-            let causes = posterior.causes(piece, &w, time_s, 0);
+            let causes = posterior.causes(piece, &w, 0);
             let rays: Vec<_> = layout.coverage[role]
                 .seeing(time_s)
                 .map(|camera| (position - stand.cameras[camera].centre_in_range()).normalize())
@@ -272,6 +272,6 @@ pub(crate) fn diagnose(
         rounds,
         settled,
         refined: posterior.border.len(),
-        lasting_px: posterior.lasting_px2.sqrt(),
+        lasting_px: posterior.echo.variances_px2.iter().sum::<f64>().sqrt(),
     }
 }

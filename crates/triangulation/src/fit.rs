@@ -3,6 +3,8 @@
 use crate::border::{Border, CLOCK_NUMBERS, Stand};
 use crate::consensus::{self, Disagreement};
 use crate::diagnostics::{self, PathDiagnostics};
+use crate::echo::Echo;
+use crate::epipolar;
 use crate::influence::{effects, expected_px};
 use crate::initial;
 use crate::lasting;
@@ -97,6 +99,7 @@ pub fn fit_path(input: &PathInput<'_>) -> Result<PathFit, PathError> {
         ),
         noise: Noise {
             scale: vec![1.0; input.rig.cameras.len()],
+            white: vec![1.0; input.rig.cameras.len()],
             share: settings.wrong_share,
             width: settings.wrong_width,
         },
@@ -120,11 +123,19 @@ fn finish(
     let lines = fitter.lines(&stand);
     let mut factor = fitter.normal(&lines).factor(&fitter.smoothness)?;
     factor.widen_border(patience);
-    let lasting_px2 = lasting::variance_px2(
+    let runs = epipolar::runs(
         &fitter.layout,
+        &lines,
         &fitter.judgements,
-        &lines.linears,
-        input.rig.cameras.len(),
+        &fitter.noise.white,
+        &factor.border_covariance(),
+    );
+    let echo = Echo::new(
+        lasting::variances_px2(&runs),
+        &fitter.layout,
+        &lines,
+        &fitter.judgements,
+        &factor,
     );
     let Fitter {
         layout,
@@ -134,7 +145,7 @@ fn finish(
         judgements,
         ..
     } = fitter;
-    let posterior = Posterior::new(layout, border, estimate, factor, stand.clone(), lasting_px2);
+    let posterior = Posterior::new(layout, border, estimate, factor, echo);
     let clocks = refined_clocks(input.clocks, &posterior);
     let diagnostics = diagnostics::diagnose(
         &posterior,

@@ -1,6 +1,7 @@
 //! What a rig could reach on a given motion: the error of a path whose roughness is known beforehand.
 
 use crate::border::{Border, Stand};
+use crate::echo::Echo;
 use crate::fit::{LEAST_EFFECT_PX, paths};
 use crate::influence::effects;
 use crate::normal::{Lines, assemble};
@@ -59,6 +60,6 @@ pub fn forecast(
     let lines = Lines::new(&layout, &border, &stand, &estimate);
     let factor =
         assemble(&layout, &lines, &estimate, &information, settings.order).factor(&smoothness)?;
-    let posterior = Posterior::new(layout, border, estimate, factor, stand, 0.0);
+    let posterior = Posterior::new(layout, border, estimate, factor, Echo::none());
     Ok(paths(&Arc::new(posterior), &[]))
 }

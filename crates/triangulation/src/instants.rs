@@ -5,7 +5,7 @@ use crate::butterworth::{Butterworth, residual_cutoff_hz};
 use crate::initial::{glimpses, tracks};
 use crate::observation::{self, Observation};
 use crate::triangulate::{View, triangulate_optimal};
-use crate::{PathError, PathInput};
+use crate::{ElbowPath, PathError, PathInput};
 use drawarc_sync_track::MarkerRole;
 use nalgebra::{DVector, Point3, Vector3};
 
@@ -102,6 +102,16 @@ pub fn triangulate_instants(
         });
     }
     Ok(InstantPath { role, stretches })
+}
+
+/// The simple way beside a fit: its marker, split at the releases that the fit found, with the input that the fit
+/// had. [`InstantPath::at`] gives its points, at the instants of the sheet.
+///
+/// # Errors
+/// As [`triangulate_instants`].
+pub fn comparison_path(input: &PathInput<'_>, path: &ElbowPath) -> Result<InstantPath, PathError> {
+    let breaks_s: Vec<f64> = path.breaks().iter().map(|found| found.time_s).collect();
+    triangulate_instants(input, path.role(), &breaks_s)
 }
 
 /// Evenly spaced instants: those of the camera with most frames, and their distance (s).

@@ -10,7 +10,10 @@ use nalgebra::{Matrix2, Vector2};
 /// M-estimator that leaves Gaussian data untouched (contaminated normal, Tukey 1960; fitted by EM).
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Noise {
+    /// Of all of a sighting's error, to judge by.
     pub(crate) scale: Vec<f64>,
+    /// Of the part that changes from frame to frame, to weigh by.
+    pub(crate) white: Vec<f64>,
     pub(crate) share: f64,
     pub(crate) width: f64,
 }
@@ -60,7 +63,7 @@ impl Noise {
         let right = 1.0 / (1.0 + odds_wrong);
         let weight = right + (1.0 - right) / width2;
         Judgement {
-            information: inverse * (weight / scale2),
+            information: inverse * (weight / (self.white[camera] * self.white[camera])),
             weight,
             right,
             distance2,
@@ -110,6 +113,7 @@ mod tests {
     fn gaussian_sightings_keep_their_weight_and_wrong_ones_lose_it() {
         let noise = Noise {
             scale: vec![1.0],
+            white: vec![1.0],
             share: 0.02,
             width: 20.0,
         };

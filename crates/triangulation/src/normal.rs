@@ -154,7 +154,7 @@ impl Lines {
     }
 
     /// ∂pixel/∂z of one sighting: rows of x and y.
-    fn by_modes(&self, sighting: usize) -> (&[f64], &[f64]) {
+    pub(crate) fn by_modes(&self, sighting: usize) -> (&[f64], &[f64]) {
         let at = 2 * self.k * sighting;
         self.by_modes[at..at + 2 * self.k].split_at(self.k)
     }

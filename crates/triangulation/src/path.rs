@@ -1,14 +1,10 @@
 use crate::coverage::Gap;
-use crate::lasting;
 use crate::observation::Piece;
 use crate::posterior::{Causes, Posterior};
 use crate::release::Break;
 use crate::{PathError, PathSamples};
 use drawarc_sync_track::MarkerRole;
 use nalgebra::{Matrix3, Point3, Vector3};
-use rand::SeedableRng as _;
-use rand_chacha::ChaCha8Rng;
-use rand_distr::{Distribution as _, StandardNormal};
 use std::sync::Arc;
 
 /// The path of one marker in continuous time, with its joint uncertainty.
@@ -134,15 +130,15 @@ impl ElbowPath {
     pub fn at(&self, time_s: f64) -> Option<PathPoint> {
         let piece = self.piece_at(time_s)?;
         let w = piece.grid.weights(time_s);
-        let position = self.posterior.causes(piece, &w, time_s, 0);
+        let position = self.posterior.causes(piece, &w, 0);
         Some(PathPoint {
             time_s,
             position: Point3::from(self.posterior.value(piece, &w, 0)),
             velocity: self.posterior.value(piece, &w, 1),
             acceleration: self.posterior.value(piece, &w, 2),
             covariance: position.total,
-            velocity_covariance: self.posterior.causes(piece, &w, time_s, 1).total,
-            acceleration_covariance: self.posterior.causes(piece, &w, time_s, 2).total,
+            velocity_covariance: self.posterior.causes(piece, &w, 1).total,
+            acceleration_covariance: self.posterior.causes(piece, &w, 2).total,
             shares: ErrorShares::of(&position),
             cameras_seeing: self.seeing(time_s),
         })
@@ -174,42 +170,20 @@ impl ElbowPath {
                 place
                     .as_ref()
                     .map_or(Matrix3::repeat(f64::NAN), |(piece, w)| {
-                        self.posterior.causes(piece, w, time_s, 0).total
+                        self.posterior.causes(piece, w, 0).total
                     }),
             );
             places.push(place);
         }
-        let roots: Vec<Matrix3<f64>> = places
-            .iter()
-            .zip(times_s)
-            .map(|(place, &time_s)| {
-                place.as_ref().map_or_else(Matrix3::zeros, |(piece, w)| {
-                    self.posterior
-                        .lasting(piece, w, time_s)
-                        .cholesky()
-                        .map_or_else(Matrix3::zeros, |c| c.l())
-                })
-            })
-            .collect();
-        let mut lasting = self.lasting_draws(seed);
         samples.draws = self
             .posterior
             .draws(draws, seed)
             .map(|draw| {
-                let courses = lasting.next().unwrap_or_default();
                 places
                     .iter()
-                    .zip(&roots)
-                    .zip(times_s)
-                    .map(|((place, root), &time_s)| {
+                    .map(|place| {
                         Point3::from(place.as_ref().map_or(nan, |(piece, w)| {
-                            let off = courses
-                                .iter()
-                                .find(|(offset, _)| *offset == piece.offset)
-                                .map_or_else(Vector3::zeros, |(_, knots)| {
-                                    root * lasting::course(knots, time_s - piece.grid.start_s)
-                                });
-                            draw.value(piece.offset, piece.grid.degree, w, 0) + off
+                            draw.value(piece.offset, piece.grid.degree, w, 0)
                         }))
                     })
                     .collect()
@@ -218,28 +192,8 @@ impl ElbowPath {
         samples
     }
 
-    /// For each draw and piece (named by its first coefficient): random numbers at knots, for errors that last.
-    fn lasting_draws(&self, seed: u64) -> impl Iterator<Item = Vec<(usize, Vec<Vector3<f64>>)>> {
-        let mut random = ChaCha8Rng::seed_from_u64(seed);
-        // Another stream of the generator than the path's, and one for each marker.
-        random.set_stream(1 + self.role as u64);
-        std::iter::repeat_with(move || {
-            self.pieces
-                .iter()
-                .map(|piece| {
-                    let count = lasting::knots(piece.grid.end_s() - piece.grid.start_s);
-                    let numbers = (0..count)
-                        .map(|_| Vector3::from_fn(|_, _| StandardNormal.sample(&mut random)))
-                        .collect();
-                    (piece.offset, numbers)
-                })
-                .collect()
-        })
-    }
-
     /// Factors for simultaneous bands over the given instants, from `draws` joint samples (at least 200 for
-    /// a 95 % band worth the name). Drawn without errors that last, whose few independent values leave bands less
-    /// often: how far that makes the factors too large has not been measured.
+    /// a 95 % band worth the name).
     ///
     /// # Errors
     /// [`PathError::Value`] where `probability` is not between 0 and 1, or without draws or instants.
@@ -278,7 +232,8 @@ impl ElbowPath {
                 [0, 1, 2].map(|order| {
                     let sd = self
                         .posterior
-                        .steady(piece, w, order)
+                        .causes(piece, w, order)
+                        .total
                         .diagonal()
                         .map(|v| v.max(0.0).sqrt());
                     (self.posterior.value(piece, w, order), sd)

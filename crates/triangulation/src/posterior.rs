@@ -1,13 +1,13 @@
 //! What the fit knows, ready to be asked at any instant.
 
-use crate::border::{Border, Stand};
+use crate::border::Border;
 use crate::bordered::{Band, Factor};
 use crate::diagnostics::conditional_of;
-use crate::lasting;
+use crate::echo::Echo;
 use crate::normal::Estimate;
 use crate::observation::{Layout, Piece};
 use crate::spline::Weights;
-use nalgebra::{DMatrix, DVector, Matrix3, Point3, Vector3};
+use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -18,9 +18,8 @@ pub(crate) struct Posterior {
     pub(crate) layout: Layout,
     pub(crate) border: Border,
     pub(crate) estimate: Estimate,
-    pub(crate) stand: Stand,
-    /// Variance of the part of sightings' errors that lasts (px²).
-    pub(crate) lasting_px2: f64,
+    /// How the path answers to sightings' errors that last.
+    pub(crate) echo: Echo,
     factor: Factor,
     /// Covariance of the coefficients, shared unknowns held fixed.
     selected: Band,
@@ -44,8 +43,7 @@ impl Posterior {
         border: Border,
         estimate: Estimate,
         factor: Factor,
-        stand: Stand,
-        lasting_px2: f64,
+        echo: Echo,
     ) -> Self {
         Self {
             selected: factor.selected_inverse(),
@@ -55,8 +53,7 @@ impl Posterior {
             border,
             estimate,
             factor,
-            stand,
-            lasting_px2,
+            echo,
         }
     }
 
@@ -79,23 +76,12 @@ impl Posterior {
         result
     }
 
-    pub(crate) fn causes(&self, piece: &Piece, w: &Weights, time_s: f64, order: usize) -> Causes {
-        let mut causes = self.steady_causes(piece, w, order);
-        if order == 0 {
-            let lasting = self.lasting(piece, w, time_s);
-            causes.pixels += lasting;
-            causes.total += lasting;
-        }
-        causes
-    }
-
-    /// Covariance without errors that last.
-    pub(crate) fn steady(&self, piece: &Piece, w: &Weights, order: usize) -> Matrix3<f64> {
-        self.steady_causes(piece, w, order).total
-    }
-
-    fn steady_causes(&self, piece: &Piece, w: &Weights, order: usize) -> Causes {
-        let pixels = conditional_of(&self.selected, piece, w, order);
+    /// Covariance of a derivative at one instant, by cause; errors that last count as pixels'.
+    pub(crate) fn causes(&self, piece: &Piece, w: &Weights, order: usize) -> Causes {
+        let pixels = conditional_of(&self.selected, piece, w, order)
+            + self
+                .echo
+                .covariance(piece.offset, piece.grid.degree, w, order);
         let by_modes = self.by_modes(piece, w, order);
         let k = by_modes.ncols();
         let part = |from: usize, count: usize| -> Matrix3<f64> {
@@ -117,35 +103,12 @@ impl Posterior {
         }
     }
 
-    /// Covariance of the position at an instant from errors that last.
-    pub(crate) fn lasting(&self, piece: &Piece, w: &Weights, time_s: f64) -> Matrix3<f64> {
-        if self.lasting_px2 <= 0.0 {
-            return Matrix3::zeros();
-        }
-        let point = Point3::from(self.value(piece, w, 0));
-        let coverage = self
-            .layout
-            .roles
-            .iter()
-            .position(|role| *role == piece.role)
-            .map(|index| &self.layout.coverage[index]);
-        let seeing: Vec<usize> = coverage.map_or_else(Vec::new, |c| c.seeing(time_s).collect());
-        lasting::covariance(&self.stand, &seeing, &point)
-            .or_else(|| {
-                // Bridged: as wide as with all cameras that see the marker at all.
-                let all: Vec<usize> = coverage.map_or_else(Vec::new, |c| {
-                    (0..c.stretches.len())
-                        .filter(|&camera| !c.stretches[camera].is_empty())
-                        .collect()
-                });
-                lasting::covariance(&self.stand, &all, &point)
-            })
-            .map_or_else(Matrix3::zeros, |m| m * self.lasting_px2)
-    }
-
-    /// Joint draws of coefficients and shared unknowns.
+    /// Joint draws of coefficients and shared unknowns, errors that last included.
     pub(crate) fn draws(&self, count: usize, seed: u64) -> impl Iterator<Item = Estimate> {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
+        // Another stream of the generator, so that white noise is drawn alike whatever lasts.
+        let mut slow = ChaCha8Rng::seed_from_u64(seed);
+        slow.set_stream(1);
         let n = self.estimate.coefficients.len();
         let k = self.factor.border_len();
         (0..count).map(move |_| {
@@ -154,6 +117,12 @@ impl Posterior {
             let (mut coefficients, mut z) = self.factor.draw(band, &corner);
             for (value, mean) in coefficients.iter_mut().zip(&self.estimate.coefficients) {
                 *value += mean;
+            }
+            for (value, change) in coefficients
+                .iter_mut()
+                .zip(self.echo.draw(&self.factor, &mut slow))
+            {
+                *value += change;
             }
             z += &self.estimate.z;
             Estimate { coefficients, z }

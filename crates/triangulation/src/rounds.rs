@@ -3,6 +3,7 @@
 use crate::border::{Border, Stand};
 use crate::bordered::Factor;
 use crate::diagnostics;
+use crate::epipolar::RIGHT;
 use crate::noise::{Judgement, Noise, median_scales};
 use crate::normal::{Estimate, Lines, Normal, assemble};
 use crate::observation::Layout;
@@ -10,7 +11,7 @@ use crate::release::{Break, Search};
 use crate::smoothness::Smoothness;
 use crate::{PathError, PathSettings};
 use drawarc_rig::Rig;
-use nalgebra::Matrix2;
+use nalgebra::{Matrix2, Vector2};
 
 /// Variance of the roughest and smoothest prior tried (decimal exponent, m²).
 const GLOBAL_EXPONENTS: (f64, f64) = (-17.0, -5.0);
@@ -30,6 +31,8 @@ const LEAST_ROUNDS: usize = 5;
 const SEARCH_ROUNDS: [usize; 2] = [2, 4];
 /// Weight of the stated pixel noise against the residuals, in sightings.
 const NOISE_PRIOR: f64 = 10.0;
+/// Variance of a fourth difference of white noise: 1 + 16 + 36 + 16 + 1.
+const FOURTH_GAIN: f64 = 70.0;
 
 /// How the rounds went.
 pub(crate) struct Course {
@@ -74,6 +77,7 @@ impl Fitter<'_> {
                 .into_iter()
                 .map(|scale| scale.max(1.0))
                 .collect();
+            self.noise.white.clone_from(&self.noise.scale);
         }
         self.judgements = self
             .layout
@@ -176,6 +180,7 @@ impl Fitter<'_> {
         let selected = factor.selected_inverse();
         let cameras = self.rig.cameras.len();
         let mut sums = vec![(0.0, 0.0); cameras];
+        let mut counts = vec![0.0; cameras];
         for ((o, judged), linear) in self
             .layout
             .observations
@@ -188,6 +193,7 @@ impl Fitter<'_> {
             let spread = diagnostics::conditional(&selected, piece, &linear.weights);
             let predicted = linear.by_point * spread * linear.by_point.transpose();
             let used = (judged.information * predicted).trace().clamp(0.0, 2.0);
+            counts[o.camera] += 2.0 * judged.right;
             sums[o.camera].0 += judged.right * judged.distance2;
             sums[o.camera].1 += (judged.right * 2.0 - used).max(0.0);
         }
@@ -203,13 +209,65 @@ impl Fitter<'_> {
             // laid to both alike.
             let total = sums.iter().fold((0.0, 0.0), |t, s| (t.0 + s.0, t.1 + s.1));
             sums.fill((total.0 / seen, total.1 / seen));
+            let all: f64 = counts.iter().sum();
+            counts.fill(all / seen);
         }
-        for (scale, (energy, free)) in self.noise.scale.iter_mut().zip(&sums) {
+        let mut white = self.white_energy(lines);
+        if seen < 2.5 {
+            let total = white.iter().fold((0.0, 0.0), |t, s| (t.0 + s.0, t.1 + s.1));
+            white.fill(total);
+        }
+        for (camera, (energy, free)) in sums.iter().enumerate() {
+            let left = *free;
             let free = (free - border / seen).max(0.0);
-            *scale = ((energy + NOISE_PRIOR) / (free + NOISE_PRIOR))
+            let scale = ((energy + NOISE_PRIOR) / (free + NOISE_PRIOR))
                 .sqrt()
                 .max(0.05);
+            let (changes, count) = white[camera];
+            // What the fit has used up of the noise it has used up at most evenly.
+            let unused = (left / counts[camera].max(1.0)).clamp(0.1, 1.0);
+            let changing = changes / unused;
+            self.noise.scale[camera] = scale;
+            self.noise.white[camera] = ((changing + NOISE_PRIOR) / (count + NOISE_PRIOR))
+                .sqrt()
+                .clamp(0.05, scale);
         }
+    }
+
+    /// Variance of the noise that changes from frame to frame, from fourth differences of residuals: their sum of squares and
+    /// number for each camera, in units of the stated variance.
+    fn white_energy(&self, lines: &Lines) -> Vec<(f64, f64)> {
+        let cameras = self.rig.cameras.len();
+        let mut sums = vec![(0.0, 0.0); cameras];
+        let mut last: Vec<(usize, Vec<Vector2<f64>>)> = Vec::new();
+        for ((o, judged), linear) in self
+            .layout
+            .observations
+            .iter()
+            .zip(&self.judgements)
+            .zip(&lines.linears)
+        {
+            if last.len() <= o.series {
+                last.resize(o.series + 1, (0, Vec::new()));
+            }
+            let (piece, window) = &mut last[o.series];
+            let Some(linear) = linear
+                .as_ref()
+                .filter(|_| judged.right > RIGHT && (window.is_empty() || *piece == o.piece))
+            else {
+                window.clear();
+                continue;
+            };
+            *piece = o.piece;
+            window.push(linear.residual / (0.5 * o.covariance.trace()).sqrt());
+            if let [a, b, c, d, e] = window.as_slice() {
+                let change = a - 4.0 * b + 6.0 * c - 4.0 * d + e;
+                sums[o.camera].0 += change.norm_squared() / FOURTH_GAIN;
+                sums[o.camera].1 += 2.0;
+                window.remove(0);
+            }
+        }
+        sums
     }
 
     /// Rounds of judging, weighing, linearising and solving.

@@ -9,6 +9,7 @@
     reason = "shared by tests and an example, each of which uses a part; a scene that cannot be is a bug of the test"
 )]
 
+pub mod intervals;
 pub mod motion;
 pub mod score;
 
@@ -44,8 +45,10 @@ pub struct Plan {
     pub survey: f64,
     /// Share of sightings that are off by 2 to 30 px.
     pub wrong: f64,
-    /// Errors that last about 0.15 s, beside those of single frames: one coordinate (px).
+    /// Errors that last, beside those of single frames: one coordinate (px).
     pub lasting_px: f64,
+    /// They keep e⁻¹ of themselves over this time (s).
+    pub lasting_s: f64,
     pub shots: Vec<Shot>,
     pub end_s: f64,
     pub seed: u64,
@@ -72,6 +75,7 @@ impl Plan {
             survey: 1.0,
             wrong: 0.0,
             lasting_px: 0.0,
+            lasting_s: 0.15,
             end_s: shot.release_s() + 1.0,
             shots: vec![shot],
             seed,
@@ -330,7 +334,7 @@ fn sightings(
     };
     let mut samples = Vec::new();
     let mut frame_index = 0u64;
-    let keep = (-1.0 / (0.15 * plan.rate_hz)).exp();
+    let keep = (-1.0 / (plan.lasting_s * plan.rate_hz)).exp();
     let mut lasting = Vector2::from_fn(|_, _| {
         if plan.lasting_px > 0.0 {
             normal(random)
