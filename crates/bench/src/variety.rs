@@ -280,7 +280,7 @@ pub(crate) fn mishaps() -> Vec<Practice> {
             Class::Other,
             knocked,
         )
-        .warned(&["three", "moved"]),
+        .warned(&["three", "contradict each other", "tripod"]),
         Practice::new(
             "club-uneven",
             "4 % of the frames dropped, frame times jittered by 2 ms: collapse of 9 mm",

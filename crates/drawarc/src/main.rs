@@ -14,6 +14,7 @@ mod ask;
 mod board;
 mod board_scan;
 mod check;
+mod contradiction;
 mod demo;
 mod failure;
 mod forecast;

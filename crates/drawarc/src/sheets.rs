@@ -4,8 +4,8 @@ use crate::failure::{Failure, Outcome};
 use crate::pipeline::Pipeline;
 use crate::practice::{Practice, Turn};
 use drawarc_report::{
-    Advice, BowStage, Corrections, ReportError, ReportSettings, Sentences, SeriesSheet,
-    ShotContext, ShotSheet, ShotWindow, Side, SoundAt, score_series, score_shot,
+    Advice, BowStage, Corrections, Finding, ReportError, ReportSettings, Sentences, SeriesSheet,
+    ShotContext, ShotSheet, ShotWindow, Side, SoundAt, Verdict, score_series, score_shot,
 };
 use drawarc_rig::Rig;
 use drawarc_triangulation::PathSamples;
@@ -30,6 +30,8 @@ pub(crate) struct Stretch {
     pub(crate) elbow: PathSamples,
     /// Further markers.
     pub(crate) others: Others,
+    /// Why nothing can be said of it, whatever the path looks like.
+    pub(crate) unfit: Option<String>,
 }
 
 /// Paths of further markers.
@@ -108,12 +110,14 @@ pub(crate) fn judge(
             .as_ref()
             .and_then(|turn| turn.felt.get(*place).copied());
         context.correction = correction;
-        let sheet = score_shot(&stretch.elbow, window, &context, &settings, &sentences).map_err(
-            |source| match source {
+        let mut sheet = score_shot(&stretch.elbow, window, &context, &settings, &sentences)
+            .map_err(|source| match source {
                 ReportError::Correction { .. } => corrected(practice, &source),
                 _ => wrong_path(&source),
-            },
-        )?;
+            })?;
+        if let Some(why) = &stretch.unfit {
+            withdraw(&mut sheet, why);
+        }
         sheets.shots.push(sheet);
         sheets.heights_m.push(context.body_height_m);
     }
@@ -135,6 +139,21 @@ pub(crate) fn judge(
             .push(score_series(each.0, &shots, &advice, &settings, &sentences));
     }
     Ok(sheets)
+}
+
+/// Takes back whatever a sheet claims: its path stands on a rig that is no longer as it was surveyed.
+fn withdraw(sheet: &mut ShotSheet, why: &str) {
+    sheet.verdict = Verdict::NotMeasurable;
+    why.clone_into(&mut sheet.sentence);
+    why.clone_into(&mut sheet.how_sure);
+    sheet.felt_sentence = None;
+    sheet.faults.clear();
+    for check in &mut sheet.checks {
+        check.finding = Finding::NotMeasurable;
+        check.smallest_detectable = None;
+        check.shortest_s = None;
+        check.why = Some(why.to_owned());
+    }
 }
 
 /// Shots of one kind make a series.

@@ -1,5 +1,6 @@
 //! The measuring steps of a run: survey, clocks, sightings, path. Each keeps its result; none is done twice.
 
+use crate::contradiction::{self, Contradiction};
 use crate::failure::{Failure, Outcome};
 use crate::health::{certainty, health};
 use crate::pipeline::{Pipeline, Step};
@@ -10,13 +11,15 @@ use crate::sheets::{self, Others, Stretch};
 use crate::store::{Key, Store};
 use crate::{hearing, survey};
 use drawarc_calibration::Board;
-use drawarc_report::page::RigLine;
+use drawarc_report::page::{Fitness, RigLine};
 use drawarc_report::{ShotWindow, SoundAt, find_shots};
 use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::{
     MarkerRole, MarkerSpec, SightingSeries, SoundKind, SoundScan, TrackInput, TrackSettings, track,
 };
-use drawarc_triangulation::{ElbowPath, PathFit, PathInput, PathSamples, PathSettings, fit_path};
+use drawarc_triangulation::{
+    Disagreement, ElbowPath, PathFit, PathInput, PathSamples, PathSettings, fit_path,
+};
 use serde::{Deserialize, Serialize};
 
 /// A shot is fitted with this much before and after it (s).
@@ -98,7 +101,9 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     let bar = progress.bar("the elbow's path");
     let whole = path(plan, &measured, &series)?;
     measured.certainty = certainty(&whole, &measured.rig);
-    measured.stretches = shots(plan, &measured, &series, &whole)?;
+    let (stretches, compared) = shots(plan, &measured, &series, &whole)?;
+    measured.stretches = stretches;
+    agreement(&mut measured, &compared, whole.diagnostics.disagreement);
     bar.finish_and_clear();
     measured.clocks = whole.clocks;
     let text = serde_json::to_vec_pretty(&measured.clocks).map_err(Failure::output)?;
@@ -343,7 +348,7 @@ fn shots(
     measured: &Measured,
     series: &[SightingSeries],
     whole: &PathFit,
-) -> Outcome<Vec<Stretch>> {
+) -> Outcome<(Vec<Stretch>, Vec<Contradiction>)> {
     let rough = whole.path.sample(
         &times(&whole.path, plan.pipeline.path.step_s),
         0,
@@ -351,7 +356,8 @@ fn shots(
     );
     let windows = find_shots(&rough, &sheets::settings_of(plan.pipeline))
         .map_err(|source| sheets::wrong_path(&source))?;
-    windows
+    let mut compared = Vec::new();
+    let stretches = windows
         .into_iter()
         .map(|window| {
             let (from_s, to_s) = (window.start_s - AROUND_SHOT_S, window.end_s + AROUND_SHOT_S);
@@ -374,9 +380,60 @@ fn shots(
                 .collect();
             // Too little for a fit of its own: the whole practice's path serves.
             let own = path(plan, measured, &near);
-            Ok(stretch(plan, own.as_ref().unwrap_or(whole), window))
+            let fit = own.as_ref().unwrap_or(whole);
+            let left_out = fit.diagnostics.disagreement.map(|odd| odd.camera);
+            let pairs = contradiction::compare(
+                &measured.rig,
+                &measured.clocks,
+                series,
+                (window.start_s, window.end_s),
+                left_out,
+            );
+            let unfit = worst(&pairs)
+                .filter(Contradiction::counts)
+                .map(|pair| pair.sentence(&measured.rig));
+            compared.extend(pairs);
+            Stretch {
+                unfit,
+                ..stretch(plan, fit, window)
+            }
         })
-        .collect()
+        .collect();
+    Ok((stretches, compared))
+}
+
+/// The pair that contradicts itself most, against what is to be expected.
+fn worst(pairs: &[Contradiction]) -> Option<Contradiction> {
+    pairs
+        .iter()
+        .copied()
+        .max_by(|a, b| (a.gap_px / a.expected_px).total_cmp(&(b.gap_px / b.expected_px)))
+}
+
+/// Says how well the cameras agree about the elbow: in the health always, as the first thing to read where they do not.
+fn agreement(measured: &mut Measured, compared: &[Contradiction], odd: Option<Disagreement>) {
+    if let Some(odd) = odd {
+        measured.warnings.push(format!(
+            "Camera {} contradicts the others by {:.1} px at the elbow and was left out: has its tripod been touched since the board was shown?",
+            measured.rig.cameras[odd.camera].name, odd.distance_px
+        ));
+    }
+    if let Some(pair) = worst(compared) {
+        let sentence = pair.sentence(&measured.rig);
+        measured.health.push(RigLine {
+            fitness: if pair.counts() {
+                Fitness::Bad
+            } else {
+                Fitness::Good
+            },
+            sentence: sentence.clone(),
+            costs_mm: None,
+        });
+        if pair.counts() {
+            measured.warnings.push(sentence);
+        }
+    }
+    measured.remarks.extend(measured.warnings.iter().cloned());
 }
 
 fn stretch(plan: &Plan<'_>, fit: &PathFit, window: ShotWindow) -> Stretch {
@@ -396,6 +453,7 @@ fn stretch(plan: &Plan<'_>, fit: &PathFit, window: ShotWindow) -> Stretch {
             arrow_rest: other(MarkerRole::ArrowRest),
             draw_shoulder: other(MarkerRole::DrawShoulder),
         },
+        unfit: None,
     }
 }
 
