@@ -264,6 +264,7 @@ mod tests {
             shutter: Shutter {
                 readout_s: 0.0,
                 readout_sd_s: 0.0,
+                exposure_s: 0.002,
             },
             camera_from_range: Isometry3::from_parts(Translation3::from(-(turn * at.coords)), turn),
         }
@@ -308,12 +309,11 @@ mod tests {
                     let about = UnitQuaternion::from_scaled_axis(tangent.xyz());
                     film.camera_from_range = about * film.camera_from_range;
                 }
-                let samples = (0..240)
+                let samples = (0..240_u32)
                     .map(|frame| {
                         let camera_s = f64::from(frame) / 60.0;
                         let elbow = Point3::new(-0.3 - 0.08 * camera_s, 0.1, 1.45);
-                        let mut sighting =
-                            Sighting::missing(frame.unsigned_abs().into(), camera_s, Verdict::Seen);
+                        let mut sighting = Sighting::missing(frame.into(), camera_s, Verdict::Seen);
                         sighting.centre_px = film.pixel_from_range(&elbow).unwrap();
                         sighting
                     })
