@@ -92,36 +92,46 @@ pub fn tally(shots: u64, plan: impl Fn(u64) -> Plan) -> [Tally; 4] {
 
 /// Exact binomial 95 % interval of a rate (Clopper & Pearson 1934), by bisection.
 pub fn exact(within: u64, shots: u64) -> (f64, f64) {
-    let at_most = |k: u64, p: f64| -> f64 {
-        let mut term = (shots as f64 * (1.0 - p).ln()).exp();
-        let mut sum = term;
-        for i in 0..k {
-            term *= (shots - i) as f64 / (i + 1) as f64 * p / (1.0 - p);
-            sum += term;
+    let outside = shots - within;
+    (1.0 - highest(outside, shots), 1.0 - lowest(outside, shots))
+}
+
+/// Chance of at most `k`, in logarithms first: `(1 − p)ⁿ` is too small to write down where p is near 1.
+fn at_most(k: u64, shots: u64, p: f64) -> f64 {
+    let mut log = shots as f64 * (1.0 - p).ln();
+    let mut sum = log.exp();
+    for i in 0..k {
+        log += ((shots - i) as f64 / (i + 1) as f64 * p / (1.0 - p)).ln();
+        sum += log.exp();
+    }
+    sum
+}
+
+fn crossing(k: u64, shots: u64, level: f64) -> f64 {
+    let (mut low, mut high) = (1e-12, 1.0 - 1e-12);
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if at_most(k, shots, middle) < level {
+            high = middle;
+        } else {
+            low = middle;
         }
-        sum
-    };
-    let solve = |above: &dyn Fn(f64) -> bool| {
-        let (mut low, mut high) = (0.0, 1.0 - 1e-9);
-        for _ in 0..60 {
-            let middle = 0.5 * (low + high);
-            if above(middle) {
-                high = middle;
-            } else {
-                low = middle;
-            }
-        }
-        low
-    };
-    let low = if within == 0 {
-        0.0
-    } else {
-        solve(&|p| 1.0 - at_most(within - 1, p) > 0.025)
-    };
-    let high = if within == shots {
+    }
+    low
+}
+
+fn highest(k: u64, shots: u64) -> f64 {
+    if k == shots {
         1.0
     } else {
-        solve(&|p| at_most(within, p) < 0.025)
-    };
-    (low, high)
+        crossing(k, shots, 0.025)
+    }
+}
+
+fn lowest(k: u64, shots: u64) -> f64 {
+    if k == 0 {
+        0.0
+    } else {
+        crossing(k - 1, shots, 0.975)
+    }
 }
