@@ -1,6 +1,6 @@
 //! Filter and triangulation against `SciPy` and `OpenCV`, asked in the test.
 //!
-//! Sources: `scipy.signal.butter` and `filtfilt`, `cv2.triangulatePoints` and `cv2.correctMatches` of `PyPI`'s `scipy` and
+//! Sources: `scipy.signal.butter`, `filtfilt`, `scipy.interpolate` and its data, `cv2.triangulatePoints` and `cv2.correctMatches` of `PyPI`'s `scipy` and
 //! `opencv-python-headless`.
 
 #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
@@ -10,7 +10,7 @@
 mod python;
 
 use drawarc_triangulation::{
-    Butterworth, correct_two_views, fundamental_from_matrices, triangulate_matrices,
+    Butterworth, correct_two_views, fundamental_from_matrices, gcv_spline, triangulate_matrices,
 };
 use nalgebra::{Matrix3x4, Point2};
 use serde::Deserialize;
@@ -51,6 +51,35 @@ fn dual_pass_butterworth_as_scipy() {
         assert!(coefficients < 1e-12);
         assert!(values < 1e-10);
     }
+}
+
+#[derive(Deserialize)]
+struct Splines {
+    x: Vec<f64>,
+    y: Vec<f64>,
+    gcvspl: Vec<f64>,
+    scipy: Vec<f64>,
+}
+
+/// Source: `scipy/interpolate/tests/data/gcvspl.npz` (n = 100), output of Woltring's GCVSPL, and
+/// `scipy.interpolate.make_smoothing_spline`, which comes within 5e-6 of it.
+#[test]
+fn gcv_spline_as_woltring_and_scipy() {
+    let Some(interpreter) = python::interpreter() else {
+        return;
+    };
+    let script = "tests/outside/smoothing.py";
+    let answer = python::ask(&interpreter, script, &["spline"], "{}");
+    let theirs: Splines = serde_json::from_str(&answer).unwrap();
+    let ours = gcv_spline(&theirs.x, &theirs.y).unwrap();
+    let apart = |theirs: &[f64]| {
+        assert_eq!(ours.len(), theirs.len());
+        let each = ours.iter().zip(theirs).map(|(a, b)| (a - b).abs());
+        each.fold(0.0, f64::max)
+    };
+    let (woltring, scipy) = (apart(&theirs.gcvspl), apart(&theirs.scipy));
+    println!("GCV spline: {woltring:.1e} from GCVSPL, {scipy:.1e} from SciPy");
+    assert!(theirs.x.len() == 100 && woltring < 1e-5 && scipy < 1e-5);
 }
 
 #[derive(Deserialize)]

@@ -1,10 +1,14 @@
-"""`filter`: Butterworth forward and backward by SciPy. `views`: two views by OpenCV. JSON in, JSON out."""
+"""`filter`: Butterworth forward and backward by SciPy. `spline`: smoothing splines with generalised
+cross-validation, of the data that the wheel of SciPy carries. `views`: two views by OpenCV. JSON in, JSON out."""
 
 import json
 import sys
+from pathlib import Path
 
 import cv2
 import numpy as np
+import scipy
+from scipy.interpolate import make_smoothing_spline
 from scipy.signal import butter, filtfilt
 
 question = json.load(sys.stdin)
@@ -15,6 +19,12 @@ if sys.argv[1] == "filter":
     b, a = butter(2, np.arctan(raised) * rate / np.pi, fs=rate)
     smooth = filtfilt(b, a, question["values"])
     json.dump({"b": b.tolist(), "a": a.tolist(), "smooth": smooth.tolist()}, sys.stdout)
+elif sys.argv[1] == "spline":
+    # Woltring's GCVSPL (ACM TOMS algorithm 642), its output kept by SciPy for its own test.
+    data = np.load(Path(scipy.__file__).parent / "interpolate/tests/data/gcvspl.npz")
+    x, y = data["x"], data["y"]
+    answer = {"x": x, "y": y, "gcvspl": data["y_GCVSPL"], "scipy": make_smoothing_spline(x, y)(x)}
+    json.dump({name: values.tolist() for name, values in answer.items()}, sys.stdout)
 else:
     first, second = np.array(question["first"]), np.array(question["second"])
     pixels = [np.array(p, dtype=float).reshape(1, 1, 2) for p in question["pixels"]]
