@@ -1,6 +1,6 @@
 //! Accuracy beside the goal and speed beside the decoder, on rendered video with known truth.
 //!
-//! Every practice of [`practices`] is filmed once into `target/bench/<name>/` (again only when its scenario changed), then
+//! Every practice of [`mod@practices`] is filmed once into `target/bench/<name>/` (again only when its scenario changed), then
 //! measured by the `drawarc` command that stands beside this program, as a coach would run it: from a manifest and video
 //! files. Only then is the truth opened and the two are compared. One table is printed; `target/bench/bench.json` holds
 //! the same figures.
