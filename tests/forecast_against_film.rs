@@ -1,6 +1,6 @@
 //! The forecast of a surveyed rig against what was measured from rendered, encoded film with known truth.
 //!
-//! `DRAWARC_FILMS=folder cargo test -p drawarc --test forecast_against_film -- --ignored --nocapture`, where each folder within
+//! `cargo xtask bench --forecast`, after the bench has measured its films; or with `DRAWARC_FILMS`, where each folder within
 //! holds `truth.json` and, from `drawarc run`, `results/`. One shot is one draw of the error, so single films are printed and
 //! the root mean square over all of them is held to the goal.
 
@@ -117,7 +117,7 @@ fn forecast_of(folder: &Path, truth: &Value) -> Forecast {
 }
 
 #[test]
-#[ignore = "needs films that were rendered and measured: see the top of this file"]
+#[ignore = "needs films that the bench has measured; cargo xtask bench --forecast runs it"]
 fn the_forecast_agrees_with_film() {
     let films = std::env::var("DRAWARC_FILMS").expect("DRAWARC_FILMS names a folder of films");
     let mut folders: Vec<PathBuf> = std::fs::read_dir(films)

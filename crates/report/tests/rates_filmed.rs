@@ -84,7 +84,7 @@ fn smallest(sheets: &[(Archer, ShotSheet)], kind: FaultKind) -> f64 {
 }
 
 #[test]
-#[ignore = "heavy: several minutes"]
+#[ignore = "heavy: several minutes; cargo xtask bench --rates runs it"]
 fn good_shots() {
     for tracked in [true, false] {
         let hand = if tracked { "tracked" } else { "not tracked" };
@@ -120,7 +120,7 @@ fn good_shots() {
 }
 
 #[test]
-#[ignore = "heavy: several minutes"]
+#[ignore = "heavy: several minutes; cargo xtask bench --rates runs it"]
 fn collapses() {
     for tracked in [true, false] {
         let hand = if tracked { "tracked" } else { "not tracked" };
@@ -206,7 +206,7 @@ fn true_speed(archer: &Archer) -> f64 {
 }
 
 #[test]
-#[ignore = "heavy: several minutes"]
+#[ignore = "heavy: several minutes; cargo xtask bench --rates runs it"]
 fn stalls() {
     for length_s in [0.15, 0.3, 0.6] {
         let mut all = Vec::new();

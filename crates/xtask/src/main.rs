@@ -11,6 +11,7 @@ mod python;
 mod run;
 mod tidy;
 
+use std::ffi::OsStr;
 use std::process::ExitCode;
 
 const HELP: &str = "\
@@ -18,7 +19,9 @@ cargo xtask setup   bring the system packages that the build needs
 cargo xtask demo    setup, build in release mode, film a simulated practice, measure it, write the page
 cargo xtask test    setup, packages with outside data and reference libraries, then all tests
 cargo xtask tidy    crate arrows, file sizes, machine paths, dependencies that nobody uses
-cargo xtask bench   accuracy and speed beside their goals (long; arguments go to the bench)
+cargo xtask bench   accuracy and speed beside their goals (long; arguments go to the bench);
+                    --rates: how often faults are found, in simulated sightings (long);
+                    --forecast: the forecast beside the films that the bench has measured
 ";
 
 fn main() -> ExitCode {
@@ -75,6 +78,30 @@ fn bench(rest: &[String]) -> Result<(), String> {
     // The bench measures with the command that stands beside it.
     let packages = ["--package", "drawarc", "--package", "drawarc-bench"];
     run::cargo(&[&["build", "--release"], &packages[..]].concat(), &[])?;
+    // Too long for every day's tests, these are ignored there.
+    let heavy = |package: &str, test: &str, environment: &[(&str, &OsStr)]| {
+        let words = [
+            "test",
+            "--release",
+            "--package",
+            package,
+            "--test",
+            test,
+            "--",
+            "--ignored",
+            "--nocapture",
+        ];
+        run::cargo(&words, environment)
+    };
+    match rest.first().map(String::as_str) {
+        Some("--rates") => return heavy("drawarc-report", "rates_filmed", &environment),
+        Some("--forecast") => {
+            let films = run::target_directory()?.join("bench");
+            let environment = [environment[0], ("DRAWARC_FILMS", films.as_os_str())];
+            return heavy("drawarc", "forecast_against_film", &environment);
+        }
+        _ => {}
+    }
     let mut words = vec!["run", "--release", "--package", "drawarc-bench", "--"];
     words.extend(rest.iter().map(String::as_str));
     run::cargo(&words, &environment)
