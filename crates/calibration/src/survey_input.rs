@@ -96,6 +96,8 @@ pub struct SurveySettings {
     pub loss_limit: f64,
     /// A view is left out where its rms residual is over this many times its camera's median.
     pub view_limit: f64,
+    /// Standard deviation of a corner, per axis (px); `None`: measured from the residuals, camera by camera.
+    pub corner_sd_px: Option<f64>,
 }
 
 impl Default for SurveySettings {
@@ -105,6 +107,7 @@ impl Default for SurveySettings {
             most_steps: 60,
             loss_limit: 3.33,
             view_limit: 3.5,
+            corner_sd_px: None,
         }
     }
 }
