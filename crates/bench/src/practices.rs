@@ -66,7 +66,7 @@ impl Practice {
     }
 }
 
-/// The board for seven seconds, then these shots one after another.
+/// The board for seven seconds (fourteen at a centre), then these shots one after another.
 pub(crate) fn short(scenario: Scenario, shots: Vec<ShotPlan>) -> Scenario {
     let mut scenario = scenario.shortened();
     let mut start_s = scenario.shots.first().map_or(2.0, |shot| shot.start_s);

@@ -349,7 +349,8 @@ const LOOKS_FOR_OTHER: u32 = 40;
 /// Sizes tried, largest first: a small one also fits into a large board.
 const MOST_OTHER: (usize, usize) = (11, 3);
 
-/// Looks for a board of another size in a few pictures spread over the recording.
+/// Looks for a board of another size in a few pictures spread over the recording; counts only if it is found twice, since
+/// windows and brickwork make a small grid now and then.
 fn other_size(
     recording: &Recording,
     board: &Board,
@@ -365,6 +366,7 @@ fn other_size(
     let (start_s, end_s) = settings
         .window_s
         .unwrap_or((probe.start_s, probe.start_s + probe.duration_s));
+    let mut found_once = Vec::new();
     for look in 0..LOOKS_FOR_OTHER {
         let share = (f64::from(look) + 0.5) / f64::from(LOOKS_FOR_OTHER);
         reader.seek(start_s + share * (end_s - start_s))?;
@@ -382,7 +384,11 @@ fn other_size(
                 .detect(picture, Effort::Quick { shrink })?
                 .is_some()
             {
-                return Ok(Some((*columns, *rows)));
+                if found_once.contains(&(*columns, *rows)) {
+                    return Ok(Some((*columns, *rows)));
+                }
+                found_once.push((*columns, *rows));
+                break;
             }
         }
     }

@@ -234,13 +234,15 @@ impl Scenario {
         scenario
     }
 
-    /// A short variant for tests: the board for 7 s, then one shot.
+    /// A short variant for tests: the board for 7 s (14 s where there are more than two cameras to show it to), then
+    /// one shot.
     #[must_use]
     pub fn shortened(mut self) -> Self {
         self.shots.truncate(1);
         let mut start_s = 1.6;
         if self.board.is_some() {
-            let mut short = board(1.6, 8.6);
+            let shown_s = if self.cameras.len() > 2 { 14.0 } else { 7.0 };
+            let mut short = board(1.6, 1.6 + shown_s);
             if let Some(long) = &self.board {
                 short.middle_m = long.middle_m;
                 short.reach_m = long.reach_m;
