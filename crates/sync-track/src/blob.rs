@@ -29,6 +29,9 @@ const SHARE_OF_PEAK: f64 = 0.5;
 /// ... more of mere light, from which grey things next to it are not far.
 const SHARE_OF_LIGHT: f64 = 0.65;
 
+/// Samples of a row that are looked at together first.
+const RUN: usize = 64;
+
 /// Finds blobs; keeps its working memory between frames.
 #[derive(Debug)]
 pub(crate) struct BlobFinder {
@@ -103,11 +106,18 @@ impl BlobFinder {
             if any_hue {
                 match (picture.cb.row(y), picture.cr.row(y)) {
                     (RowView::Eight(cb), RowView::Eight(cr)) => {
-                        let pairs = cb.iter().zip(cr).step_by(self.step);
-                        for (k, (&cb, &cr)) in pairs.enumerate() {
-                            let bits = self.table.of_u8(cb, cr);
-                            if bits != 0 {
-                                add_seed(&mut self.seeds, bits, k * self.step, y);
+                        let runs = cb.chunks(RUN).zip(cr.chunks(RUN));
+                        for (run, (cb, cr)) in runs.enumerate() {
+                            if !self.table.may_hold(cb, cr) {
+                                continue;
+                            }
+                            let first = (run * RUN).next_multiple_of(self.step);
+                            for x in (first..run * RUN + cb.len()).step_by(self.step) {
+                                let within = x - run * RUN;
+                                let bits = self.table.of_u8(cb[within], cr[within]);
+                                if bits != 0 {
+                                    add_seed(&mut self.seeds, bits, x, y);
+                                }
                             }
                         }
                     }

@@ -114,6 +114,8 @@ fn chroma_of(name: NamedColour) -> (f64, f64) {
 #[derive(Debug, Clone)]
 pub(crate) struct ColourTable {
     bits: Vec<u8>,
+    /// For each colour, the box of chroma around it: lowest and highest Cb, lowest and highest Cr.
+    boxes: Vec<[u8; 4]>,
 }
 
 impl ColourTable {
@@ -131,7 +133,37 @@ impl ColourTable {
                 }
             }
         }
-        Self { bits }
+        let boxes = (0..models.len().min(8))
+            .filter_map(|k| {
+                let of_model = (0u8..128).flat_map(|cb| (0u8..128).map(move |cr| (cb, cr)));
+                of_model
+                    .filter(|&(cb, cr)| {
+                        bits[(usize::from(cb) << 7) | usize::from(cr)] & (1 << k) != 0
+                    })
+                    .fold(None, |around: Option<[u8; 4]>, (cb, cr)| {
+                        let [b0, b1, r0, r1] =
+                            around.unwrap_or([2 * cb, 2 * cb + 1, 2 * cr, 2 * cr + 1]);
+                        Some([
+                            b0.min(2 * cb),
+                            b1.max(2 * cb + 1),
+                            r0.min(2 * cr),
+                            r1.max(2 * cr + 1),
+                        ])
+                    })
+            })
+            .collect();
+        Self { bits, boxes }
+    }
+
+    /// Whether any of these neighbouring samples can be of a colour. Comparisons of whole runs of bytes: where most of
+    /// a picture is floor and wall this is several times as fast as looking each sample up.
+    #[inline]
+    pub(crate) fn may_hold(&self, cb: &[u8], cr: &[u8]) -> bool {
+        self.boxes.iter().any(|&[b0, b1, r0, r1]| {
+            cb.iter().zip(cr).fold(0u8, |any, (&cb, &cr)| {
+                any | u8::from((cb >= b0) & (cb <= b1) & (cr >= r0) & (cr <= r1))
+            }) != 0
+        })
     }
 
     /// Colours of a pair of 8-bit samples.

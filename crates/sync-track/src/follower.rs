@@ -72,12 +72,19 @@ pub(crate) struct FollowerSettings {
     pub(crate) live: usize,
     /// Outlines fitted in a frame and class: more than a scene has markers, fewer than it may have leaves.
     pub(crate) fitted: usize,
+    /// See [`crate::TrackSettings::rest`].
+    pub(crate) rest: bool,
 }
 
 /// A trail not seen for so long ends (s); the same marker starts a new one.
 const PATIENCE_S: f64 = 0.25;
 /// Trails shorter than this many points are forgotten.
 const SHORTEST: usize = 4;
+
+/// Who was not found for so long (s) misses the turn.
+const RECENT_S: f64 = 0.04;
+/// A patch at rest that is this far from where it was last is measured at once (px).
+const RESTING_PX: f64 = 1.5;
 
 /// Follows patches through one camera's frames.
 #[derive(Debug)]
@@ -88,6 +95,10 @@ pub(crate) struct Follower {
     settings: FollowerSettings,
     live: Vec<Trail>,
     ended: Vec<Trail>,
+    /// When the present stretch of frames began, and its last frame (s).
+    stretch_s: (f64, f64),
+    /// The last frame in which something that takes turns was measured.
+    turn_taken: Option<u64>,
 }
 
 impl Follower {
@@ -123,12 +134,18 @@ impl Follower {
             settings,
             live: Vec::new(),
             ended: Vec::new(),
+            stretch_s: (f64::NEG_INFINITY, f64::NEG_INFINITY),
+            turn_taken: None,
         })
     }
 
     /// Takes the next frame.
     pub(crate) fn push(&mut self, frame_index: u64, camera_s: f64, picture: &PictureView<'_>) {
         self.retire(camera_s);
+        if camera_s - self.stretch_s.1 > PATIENCE_S {
+            self.stretch_s.0 = camera_s;
+        }
+        self.stretch_s.1 = camera_s;
         // A patch above half of its peak, on the half-size grid, of a smeared marker.
         let largest: Vec<f64> = self
             .settings
@@ -193,15 +210,30 @@ impl Follower {
                 continue;
             }
             let previous = &self.live[trail];
+            let by_area_px = 2.0 * (blobs[blob].area_half / std::f64::consts::PI).sqrt();
+            if !previous.may_be(Self::colour_at(picture, &blobs[blob]), by_area_px) {
+                continue;
+            }
+            if previous.last().frame_index != frame_index && self.takes_turns(trail, &places[blob])
+            {
+                if self.turn_taken == Some(frame_index) || self.is_fresher(trail) {
+                    self.live[trail].skip(Point2::from(places[blob]), frame_index, camera_s);
+                    taken[blob] = true;
+                    continue;
+                }
+                self.turn_taken = Some(frame_index);
+            }
+            if self.live[trail].last().frame_index == frame_index {
+                continue;
+            }
+            let previous = &self.live[trail];
             let point = self.measure(
                 (class, &blobs[blob]),
                 (Some(previous), fitted < self.settings.fitted),
                 (frame_index, camera_s),
                 picture,
             );
-            if self.live[trail].last().frame_index == frame_index
-                || !self.live[trail].is_like(&point)
-            {
+            if !self.live[trail].is_like(&point) {
                 continue;
             }
             fitted += usize::from(point.fitted);
@@ -234,6 +266,32 @@ impl Follower {
                 self.live.push(Trail::new(class, point));
             }
         }
+    }
+
+    /// What rests on a wall, or is no marker by all that was seen of it, is measured in turns, one in a frame. What
+    /// moves off its resting place is measured at once.
+    fn takes_turns(&self, trail: usize, place: &[f64; 2]) -> bool {
+        let trail = &self.live[trail];
+        let moved = (trail.last().patch_px - Point2::from(*place)).norm();
+        trail.is_doubtful(self.settings.radius_px[trail.class])
+            || (self.settings.rest && moved < RESTING_PX && trail.rests(self.stretch_s.0))
+    }
+
+    /// Of what takes turns, something else has waited longer.
+    fn is_fresher(&self, trail: usize) -> bool {
+        let measured_s = |index: usize| {
+            let points = &self.live[index].points;
+            points.iter().rev().find(|p| !p.skipped).map(|p| p.camera_s)
+        };
+        let own = measured_s(trail);
+        let place = |index: usize| self.live[index].last().patch_px;
+        (0..self.live.len()).any(|other| {
+            other != trail
+                && self.live[other].class == self.live[trail].class
+                && self.stretch_s.1 - self.live[other].last().camera_s < RECENT_S
+                && self.takes_turns(other, &[place(other).x, place(other).y])
+                && measured_s(other) < own
+        })
     }
 
     /// Pairs of (live trail, blob): established trails first, then nearest in units of the gate.
@@ -335,6 +393,7 @@ impl Follower {
             MarkerShape::Dot { .. } => Family::Ellipse,
             MarkerShape::Band { .. } => Family::Bar,
         };
+        let patch_px = self.in_luma(&blob.centre_half);
         let expected = previous.and_then(Trail::expected);
         let alone = OutlineSettings {
             family,
@@ -368,15 +427,17 @@ impl Follower {
                 frame_index,
                 camera_s,
                 outline: start,
+                patch_px,
                 covariance_px2: Matrix2::identity() * UNFITTED_SD_PX * UNFITTED_SD_PX,
                 fitted: false,
+                skipped: false,
                 clear_share: 0.0,
                 misfit: 1.0,
                 colour: Self::colour_at(picture, blob),
                 at_border: blob.at_border,
                 learned: None,
             },
-            |fit| TrailPoint::from((&fit, frame_index, camera_s, blob.at_border)),
+            |fit| TrailPoint::from((&fit, frame_index, camera_s, blob, patch_px)),
         )
     }
 

@@ -55,6 +55,7 @@ fn five_real_discs_through_501_frames() {
         blur_px: 0.9,
         live: 30,
         fitted: 30,
+        rest: true,
     };
     let mut follower = Follower::new(&classes, &markers, settings).unwrap();
     for index in 0..501u32 {

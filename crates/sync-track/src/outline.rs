@@ -133,7 +133,10 @@ pub(crate) fn fit_outline(
         let mut right = DVector::<f64>::zeros(free);
         for channel in &mut channels {
             shape_rows(channel, &outline, blur_px, settings);
-            channel.solve_levels(step == 0);
+            // Later steps mix light by the levels of the step before.
+            if step == 0 {
+                channel.solve_levels(true);
+            }
         }
         let levels: Vec<_> = channels.iter().map(Channel::levels).collect();
         for channel in &mut channels {

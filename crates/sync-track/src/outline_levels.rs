@@ -135,13 +135,7 @@ impl Channel {
                 inside[k] = inside_of(levels, row);
                 outside[k] = outside_of(levels, row);
             }
-            let mut sum = (0.0, 0.0);
-            for (cover, share) in row.mixing.iter().filter(|(_, share)| *share > 0.0) {
-                let (over, slope) = tone.excess(self.plane, inside, outside, *cover);
-                sum.0 += share * over;
-                sum.1 += share * slope;
-            }
-            row.excess = sum;
+            row.excess = tone.excess(self.plane, inside, outside, &row.mixing);
         }
     }
 

@@ -101,6 +101,8 @@ fn sighting(subject: &Subject, camera: &Camera, point: &TrailPoint, usual_px: f6
     let ball = matches!(subject.shape, MarkerShape::Ball { .. });
     let verdict = if point.at_border {
         Verdict::Hidden(HiddenReason::CutByBorder)
+    } else if point.skipped {
+        Verdict::Hidden(HiddenReason::Resting)
     } else if !point.fitted {
         Verdict::Hidden(HiddenReason::NoneOfItsShape)
     } else if point.clear_share < CLEAR_SHARE || (ball && radius_px < COVERED_SIZE * usual_px) {

@@ -16,6 +16,8 @@ pub enum HiddenReason {
     PartlyCovered,
     /// So close to the picture's border that part of it is cut off.
     CutByBorder,
+    /// It has stood still since long before, and this frame was not looked at closely.
+    Resting,
 }
 
 /// Why a frame has more than one answer.
@@ -66,6 +68,7 @@ impl std::fmt::Display for Verdict {
             }
             Self::Hidden(HiddenReason::PartlyCovered) => "hidden: partly covered",
             Self::Hidden(HiddenReason::CutByBorder) => "hidden: cut by the picture's border",
+            Self::Hidden(HiddenReason::Resting) => "not measured: at rest for long",
             Self::Ambiguous(AmbiguousReason::TwoCandidates) => "ambiguous: two candidates",
             Self::Ambiguous(AmbiguousReason::ViewsDisagree) => "ambiguous: the views disagree",
             Self::Ambiguous(AmbiguousReason::OffItsPath) => "ambiguous: off its own path",

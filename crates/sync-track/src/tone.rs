@@ -58,22 +58,27 @@ impl Tone {
     }
 
     /// Coded value of one plane for light mixed `cover` to `1 − cover`, less the mixture of the coded values; and the
-    /// derivative by `cover`. The curve is taken as a square root.
+    /// derivative by `cover`; the mean over covers with shares. The curve is taken as a square root.
     pub(crate) fn excess(
         &self,
         plane: usize,
         inside: [f64; 3],
         outside: [f64; 3],
-        cover: f64,
+        mixing: &[(f64, f64)],
     ) -> (f64, f64) {
         let (bright, dark) = (self.rgb(inside), self.rgb(outside));
         let mut over = [0.0; 3];
         let mut slope = [0.0; 3];
-        for k in 0..3 {
-            let (b, d) = (bright[k], dark[k]);
-            let mixed = (cover * b * b + (1.0 - cover) * d * d).sqrt();
-            over[k] = mixed - cover * b - (1.0 - cover) * d;
-            slope[k] = (b * b - d * d) / (2.0 * mixed) - (b - d);
+        for &(cover, share) in mixing {
+            if share <= 0.0 {
+                continue;
+            }
+            for k in 0..3 {
+                let (b, d) = (bright[k], dark[k]);
+                let mixed = (cover * b * b + (1.0 - cover) * d * d).sqrt();
+                over[k] += share * (mixed - cover * b - (1.0 - cover) * d);
+                slope[k] += share * ((b * b - d * d) / (2.0 * mixed) - (b - d));
+            }
         }
         (self.plane(over, plane), self.plane(slope, plane))
     }

@@ -46,6 +46,9 @@ pub struct TrackSettings {
     pub patches: usize,
     /// Outlines fitted in one frame and colour.
     pub fits: usize,
+    /// What has stood still since long before is measured in turns only. Off where something lying still is what one
+    /// wants to measure.
+    pub rest: bool,
 }
 
 impl Default for TrackSettings {
@@ -57,6 +60,7 @@ impl Default for TrackSettings {
             blur_px: 0.7,
             patches: 10,
             fits: 4,
+            rest: true,
         }
     }
 }
@@ -91,6 +95,7 @@ impl TrackSettings {
             live: self.patches,
             // Look-alikes beside every marker that shares the colour.
             fitted: self.fits,
+            rest: self.rest,
         }
     }
 }

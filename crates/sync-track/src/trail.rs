@@ -1,3 +1,4 @@
+use crate::blob::Blob;
 use crate::outline::{Known, Outline, OutlineFit};
 use nalgebra::{Matrix2, Point2, Vector2};
 
@@ -11,6 +12,10 @@ pub(crate) struct TrailPoint {
     pub(crate) covariance_px2: Matrix2<f64>,
     /// The outline fit succeeded.
     pub(crate) fitted: bool,
+    /// Middle of the patch of colour, which an outline of another shape need not share.
+    pub(crate) patch_px: Point2<f64>,
+    /// Nothing was measured: the patch has rested for so long that it is looked at now and then only.
+    pub(crate) skipped: bool,
     pub(crate) clear_share: f64,
     pub(crate) misfit: f64,
     pub(crate) colour: [f64; 3],
@@ -30,6 +35,8 @@ pub(crate) struct Trail {
     colour: [f64; 3],
     /// Longer and shorter half axis, lately.
     half_axes_px: Vector2<f64>,
+    /// How often its outline could be fitted lately.
+    success: f64,
     /// Blur and radius to expect in the next picture.
     expected: Option<(Known, Option<Known>)>,
 }
@@ -46,6 +53,16 @@ const FRESH: f64 = 0.1;
 /// Points after which, and distance from its beginning (px) below which, a trail is taken to stand.
 const STANDS_POINTS: usize = 12;
 const STANDS_PX: f64 = 3.0;
+/// A patch that stands from the beginning of a stretch (s after it) rests after so long (s), ...
+const RESTS_FROM_START_S: f64 = 0.3;
+const RESTS_S: f64 = 1.5;
+/// ... any other after so long (s): longer than an archer holds.
+const RESTS_LONG_S: f64 = 6.0;
+/// An outline that succeeds less often than this is doubted, ...
+const DOUBTFUL: f64 = 0.4;
+/// ... and one below, or above, the smallest and largest radius by these factors.
+const SMALLER: f64 = 0.75;
+const LARGER: f64 = 1.35;
 /// Chroma of the same thing stays within this angle (rad) ...
 const SAME_HUE_RAD: f64 = 0.22;
 /// ... and this factor of strength from frame to frame.
@@ -66,6 +83,7 @@ impl Trail {
             velocity_px_s: Vector2::zeros(),
             colour: point.colour,
             half_axes_px: sorted_axes(&point.outline),
+            success: 1.0,
             expected: point.learned.map(carried),
             points: vec![point],
         }
@@ -99,6 +117,17 @@ impl Trail {
         (centre, gate)
     }
 
+    /// Before anything is fitted: a patch of quite another hue, or many times as large, is not worth a look.
+    pub(crate) fn may_be(&self, colour: [f64; 3], by_area_px: f64) -> bool {
+        let (own, other) = (
+            Vector2::new(self.colour[1], self.colour[2]),
+            Vector2::new(colour[1], colour[2]),
+        );
+        let turn = own.perp(&other).atan2(own.dot(&other)).abs();
+        let size = (by_area_px / self.radius_px()).ln().abs();
+        (own.norm() < 5.0 || turn < 2.0 * SAME_HUE_RAD) && size < 2.0 * SAME_SIZE.ln()
+    }
+
     /// Could the patch be the same thing, by colour and size?
     pub(crate) fn is_like(&self, point: &TrailPoint) -> bool {
         let (colour, axes) = (point.colour, sorted_axes(&point.outline));
@@ -119,8 +148,45 @@ impl Trail {
 
     /// Followed for a while and still where it began: a flag on a wall, not a marker in a shot.
     pub(crate) fn stands(&self) -> bool {
-        let way = self.last().outline.centre_px - self.first().outline.centre_px;
+        let way = self.last().patch_px - self.first().patch_px;
         self.points.len() >= STANDS_POINTS && way.norm() < STANDS_PX
+    }
+
+    /// Stands, and has stood since the film or stretch began or for long enough that it cannot be an archer's hold. A
+    /// marker that is found again at full draw must not count as resting.
+    pub(crate) fn rests(&self, stretch_from_s: f64) -> bool {
+        let first_s = self.first().camera_s;
+        let stood_s = self.last().camera_s - first_s;
+        self.stands()
+            && (stood_s > RESTS_LONG_S
+                || (stood_s > RESTS_S && first_s - stretch_from_s < RESTS_FROM_START_S))
+    }
+
+    /// Rarely the outline of anything, or of no size that the marker can have: skin, a shoe, the edge of a box.
+    pub(crate) fn is_doubtful(&self, radius_px: (f64, f64)) -> bool {
+        let radius = self.radius_px();
+        self.points.len() >= STANDS_POINTS
+            && (self.success < DOUBTFUL
+                || radius < SMALLER * radius_px.0
+                || radius > LARGER * radius_px.1)
+    }
+
+    /// The patch once more, at a blob's place, not measured.
+    pub(crate) fn skip(&mut self, centre_px: Point2<f64>, frame_index: u64, camera_s: f64) {
+        let last = *self.last();
+        self.push(TrailPoint {
+            frame_index,
+            camera_s,
+            outline: Outline {
+                centre_px,
+                ..last.outline
+            },
+            patch_px: centre_px,
+            fitted: false,
+            skipped: true,
+            learned: None,
+            ..last
+        });
     }
 
     pub(crate) fn push(&mut self, point: TrailPoint) {
@@ -132,6 +198,14 @@ impl Trail {
         }
         if let Some(learned) = point.learned {
             self.expected = Some(carried(learned));
+        }
+        if !point.skipped {
+            let (now, share) = if point.fitted {
+                (1.0, 0.5)
+            } else {
+                (0.0, FRESH)
+            };
+            self.success += share * (now - self.success);
         }
         if point.fitted {
             self.half_axes_px += (sorted_axes(&point.outline) - self.half_axes_px) * FRESH;
@@ -165,9 +239,10 @@ impl Trail {
         0.5 * (high - low).norm()
     }
 
-    /// Share of frames whose outline was fitted.
+    /// Share of the measured frames whose outline was fitted.
     pub(crate) fn fitted_share(&self) -> f64 {
-        self.points.iter().filter(|point| point.fitted).count() as f64 / self.points.len() as f64
+        let measured = self.points.iter().filter(|point| !point.skipped).count();
+        self.points.iter().filter(|point| point.fitted).count() as f64 / measured.max(1) as f64
     }
 }
 
@@ -187,14 +262,19 @@ fn sorted_axes(outline: &Outline) -> Vector2<f64> {
     Vector2::new(outline.half_axes_px.max(), outline.half_axes_px.min())
 }
 
-impl From<(&OutlineFit, u64, f64, bool)> for TrailPoint {
-    fn from((fit, frame_index, camera_s, at_border): (&OutlineFit, u64, f64, bool)) -> Self {
+impl From<(&OutlineFit, u64, f64, &Blob, Point2<f64>)> for TrailPoint {
+    fn from(
+        (fit, frame_index, camera_s, blob, patch_px): (&OutlineFit, u64, f64, &Blob, Point2<f64>),
+    ) -> Self {
+        let at_border = blob.at_border;
         Self {
+            patch_px,
             frame_index,
             camera_s,
             outline: fit.outline,
             covariance_px2: fit.covariance_px2,
             fitted: true,
+            skipped: false,
             clear_share: fit.clear_share,
             misfit: fit.misfit,
             colour: fit.colour,
