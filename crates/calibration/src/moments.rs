@@ -39,8 +39,11 @@ const BURST: usize = 3;
 const BURST_GAP: f64 = 1.6;
 /// Bursts of different cameras this far apart (s) still show one moment: the motion model holds over it.
 const SAME_MOMENT_S: f64 = 0.026;
-/// A board at rest moves less than this between looks, and since it came to rest (px, rms over its corners).
+/// A board at rest moves less than this between looks, and since it came to rest (full-HD px, rms over its
+/// corners).
 const REST_PX: f64 = 0.6;
+/// Longer side of a full-HD picture (px).
+const FULL_HD_PX: f64 = 1920.0;
 /// Shorter rests are taken for motion (s).
 const LEAST_REST_S: f64 = 0.5;
 /// Looks farther apart than this (s) do not prove that the board lay still between them.
@@ -151,14 +154,21 @@ pub(crate) fn moments(cameras: &[SurveyCamera]) -> Vec<MomentPlan> {
     join_rests(cameras, &plans)
 }
 
-/// Largest movement between two moments over the cameras that see both (px); `None` where there is none.
+/// How many times finer than a full-HD picture a camera's is: its corners scatter, and its tripod's tremor shows, in so many
+/// more pixels. Never below one: coarse pictures scatter as much.
+fn fineness(camera: &SurveyCamera) -> f64 {
+    let size = camera.image_size;
+    (f64::from(size.width_px.max(size.height_px)) / FULL_HD_PX).max(1.0)
+}
+
+/// Largest movement between two moments over the cameras that see both, in full-HD pixels; `None` where there is none.
 fn moved_px(cameras: &[SurveyCamera], a: &MomentPlan, b: &MomentPlan) -> Option<f64> {
     let mut most: Option<f64> = None;
     for (camera, sightings) in &a.seen {
         if let Some((_, others)) = b.seen.iter().find(|(other, _)| other == camera) {
             let all = &cameras[*camera].sightings;
             let middle = |list: &[usize]| &all[list[list.len() / 2]];
-            let moved = middle(sightings).distance_px(middle(others));
+            let moved = middle(sightings).distance_px(middle(others)) / fineness(&cameras[*camera]);
             most = Some(most.map_or(moved, |known| known.max(moved)));
         }
     }

@@ -73,7 +73,9 @@ pub struct BoardScan {
 
 /// Pictures wider than this are screened shrunk (px).
 const SCREEN_WIDTH_PX: u32 = 960;
-/// Every so many bursts without a board are looked at again at full size: a board far away, or flat on the ground.
+/// A closer look is at a picture of this width at most (px).
+const CLOSER_WIDTH_PX: usize = 1920;
+/// Every so many bursts without a board are looked at again more closely: a board far away, or flat on the ground.
 const CLOSER_LOOK: u64 = 2;
 /// Frames this many intervals from a burst's instant belong to it.
 const BURST_REACH: f64 = 1.5;
@@ -281,7 +283,11 @@ fn look(detector: &BoardDetector, camera: usize, job: &Job) -> Result<Done, Cali
     };
     let mut efforts = vec![quick];
     if shrink > 1 && job.key.is_multiple_of(CLOSER_LOOK) {
-        efforts.push(Effort::Quick { shrink: 1 });
+        // Finer than full HD there is more grain and texture, not more board.
+        let closer = job.frames[middle].2.width().div_ceil(CLOSER_WIDTH_PX);
+        efforts.push(Effort::Quick {
+            shrink: u32::try_from(closer.max(1)).unwrap_or(1),
+        });
     }
     let mut works = None;
     for effort in efforts {
@@ -349,8 +355,7 @@ const LOOKS_FOR_OTHER: u32 = 40;
 /// Sizes tried, largest first: a small one also fits into a large board.
 const MOST_OTHER: (usize, usize) = (11, 3);
 
-/// Looks for a board of another size in a few pictures spread over the recording; counts only if it is found twice, since
-/// windows and brickwork make a small grid now and then.
+/// Looks for a board of another size in a few pictures spread over the recording.
 fn other_size(
     recording: &Recording,
     board: &Board,
@@ -366,7 +371,6 @@ fn other_size(
     let (start_s, end_s) = settings
         .window_s
         .unwrap_or((probe.start_s, probe.start_s + probe.duration_s));
-    let mut found_once = Vec::new();
     for look in 0..LOOKS_FOR_OTHER {
         let share = (f64::from(look) + 0.5) / f64::from(LOOKS_FOR_OTHER);
         reader.seek(start_s + share * (end_s - start_s))?;
@@ -384,11 +388,7 @@ fn other_size(
                 .detect(picture, Effort::Quick { shrink })?
                 .is_some()
             {
-                if found_once.contains(&(*columns, *rows)) {
-                    return Ok(Some((*columns, *rows)));
-                }
-                found_once.push((*columns, *rows));
-                break;
+                return Ok(Some((*columns, *rows)));
             }
         }
     }
