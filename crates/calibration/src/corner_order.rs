@@ -1,5 +1,6 @@
 //! Which corner is which: from a grid found in any of its four orders to the board's own.
 
+use crate::square_colours;
 use nalgebra::{Point2, Vector2};
 
 /// A grid of image points, `columns × rows`, row by row.
@@ -104,7 +105,7 @@ impl GridShape {
     }
 
     /// Puts corners into the board's order: seen from the printed side, black square at the outside of the first
-    /// corner. `grey` samples the picture. `None` where the squares differ too little to tell.
+    /// corner. `grey` samples the picture. `None` where the squares differ too little to tell, or are not those of a board.
     pub(crate) fn resolve(
         self,
         found: &[Point2<f64>],
@@ -139,7 +140,7 @@ impl GridShape {
         if even > odd {
             corners.reverse();
         }
-        Some(corners)
+        square_colours::show_a_board(self, &corners, grey).then_some(corners)
     }
 }
 

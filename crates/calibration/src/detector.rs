@@ -2,7 +2,7 @@
 
 use crate::corner_order::GridShape;
 use crate::corner_quality::{Quality, measure};
-use crate::{Board, CalibrationError, grid_growth, saddle_screen};
+use crate::{Board, CalibrationError, grid_growth, saddle_screen, square_colours};
 use drawarc_footage::Plane;
 use nalgebra::Point2;
 use opencv::core::{Mat, Point2f, Size, TermCriteria, TermCriteria_Type, Vector};
@@ -152,7 +152,11 @@ impl BoardDetector {
         else {
             return Ok(None);
         };
-        let resolved = self.shape.resolve(&refined, |at| picture.sample(at));
+        let grey = |at| picture.sample(at);
+        let resolved = self
+            .shape
+            .resolve(&refined, grey)
+            .filter(|corners| square_colours::every_corner_shows(self.shape, corners, grey));
         Ok(resolved.map(|corners_px| {
             let Quality {
                 corner_sd_px,
@@ -222,7 +226,12 @@ impl BoardDetector {
             f64::from(picture.height_px) / f64::from(height),
         );
         let saddles = saddle_screen::saddles(view);
-        let grid = grid_growth::grow(&saddles, self.shape.columns, self.shape.rows);
+        let is_board = |grid: &[Point2<f64>]| {
+            let seen = self.shape.resolve(grid, |at| view.sample(at));
+            seen.is_some()
+        };
+        let size = (self.shape.columns, self.shape.rows);
+        let grid = grid_growth::grow(&saddles, size, is_board);
         Ok(grid.map(|grid| {
             grid.into_iter()
                 .map(|p| Point2::new((p.x + 0.5) * scale.0 - 0.5, (p.y + 0.5) * scale.1 - 0.5))

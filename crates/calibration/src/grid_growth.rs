@@ -41,8 +41,13 @@ pub(crate) struct Saddle {
 
 type Cells = BTreeMap<(i32, i32), Saddle>;
 
-/// The grid of `columns × rows` inner corners among `saddles`, row by row, in any of its orders; `None` where there is none.
-pub(crate) fn grow(saddles: &[Saddle], columns: usize, rows: usize) -> Option<Vec<Point2<f64>>> {
+/// The grid of `columns × rows` inner corners among `saddles`, row by row, in any of its orders, that `is_board` accepts; `None`
+/// where there is none.
+pub(crate) fn grow(
+    saddles: &[Saddle],
+    (columns, rows): (usize, usize),
+    is_board: impl Fn(&[Point2<f64>]) -> bool,
+) -> Option<Vec<Point2<f64>>> {
     let wanted = columns * rows;
     if (saddles.len() as f64) < LEAST_SEEN * wanted as f64 {
         return None;
@@ -50,15 +55,15 @@ pub(crate) fn grow(saddles: &[Saddle], columns: usize, rows: usize) -> Option<Ve
     let stride = (saddles.len() / SEEDS).max(1);
     (0..saddles.len())
         .step_by(stride)
-        .find_map(|seed| from_seed(saddles, saddles[seed], columns, rows))
+        .find_map(|seed| from_seed(saddles, saddles[seed], (columns, rows), &is_board))
 }
 
 /// The wanted grid about a seed: every pair of first steps that has a fourth corner is tried, shortest first.
 fn from_seed(
     saddles: &[Saddle],
     origin: Saddle,
-    columns: usize,
-    rows: usize,
+    (columns, rows): (usize, usize),
+    is_board: &impl Fn(&[Point2<f64>]) -> bool,
 ) -> Option<Vec<Point2<f64>>> {
     let mut near: Vec<Vector2<f64>> = saddles
         .iter()
@@ -84,7 +89,9 @@ fn from_seed(
             if cells.len() * 5 < columns * rows * 4 {
                 continue;
             }
-            if let Some(grid) = complete(&cells, columns, rows) {
+            if let Some(grid) = complete(&cells, columns, rows)
+                && is_board(&grid)
+            {
                 return Some(grid);
             }
         }
@@ -402,7 +409,7 @@ mod tests {
         let (mut right, mut wrong) = (0, 0);
         for seed in 0..40 {
             let (board, seen) = scene(seed, 4, 300);
-            let Some(grid) = grow(&seen, 9, 6) else {
+            let Some(grid) = grow(&seen, (9, 6), |_| true) else {
                 continue;
             };
             // In any order: every true corner has a found one near it.
@@ -427,12 +434,12 @@ mod tests {
     fn strays_alone_and_another_size_make_no_board() {
         for seed in 0..20 {
             let (_, seen) = scene(seed, 0, 200);
-            assert!(grow(&seen[..], 11, 8).is_none());
-            assert!(grow(&seen[..], 8, 5).is_none());
+            assert!(grow(&seen[..], (11, 8), |_| true).is_none());
+            assert!(grow(&seen[..], (8, 5), |_| true).is_none());
             let mut rng = ChaCha8Rng::seed_from_u64(seed);
             let mut strays: Vec<_> = (0..400).map(|_| stray(&mut rng)).collect();
             strays.sort_by(|a, b| a.point.y.total_cmp(&b.point.y));
-            assert!(grow(&strays, 9, 6).is_none());
+            assert!(grow(&strays, (9, 6), |_| true).is_none());
         }
     }
 }

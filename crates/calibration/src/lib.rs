@@ -38,6 +38,7 @@ mod scan;
 mod selection;
 mod sheet;
 mod sighting;
+mod square_colours;
 mod survey;
 mod survey_input;
 mod wand;

@@ -21,7 +21,8 @@ cargo xtask test    setup, packages with outside data and reference libraries, t
 cargo xtask tidy    crate arrows, file sizes, machine paths, dependencies that nobody uses
 cargo xtask bench   accuracy and speed beside their goals (long; arguments go to the bench);
                     --rates: how often faults are found, in simulated sightings (long);
-                    --forecast: the forecast beside the films that the bench has measured
+                    --forecast: the forecast beside the films that the bench has measured;
+                    --survey: the adjustment's speed beside Ceres, coverage of 95 % intervals over 200 surveys
 ";
 
 fn main() -> ExitCode {
@@ -80,17 +81,14 @@ fn bench(rest: &[String]) -> Result<(), String> {
     run::cargo(&[&["build", "--release"], &packages[..]].concat(), &[])?;
     // Too long for every day's tests, these are ignored there.
     let heavy = |package: &str, test: &str, environment: &[(&str, &OsStr)]| {
-        let words = [
-            "test",
-            "--release",
-            "--package",
-            package,
-            "--test",
-            test,
-            "--",
-            "--ignored",
-            "--nocapture",
-        ];
+        let target = if test == "lib" {
+            vec!["--lib"]
+        } else {
+            vec!["--test", test]
+        };
+        let mut words = vec!["test", "--release", "--package", package];
+        words.extend(target);
+        words.extend(["--", "--ignored", "--nocapture"]);
         run::cargo(&words, environment)
     };
     match rest.first().map(String::as_str) {
@@ -99,6 +97,11 @@ fn bench(rest: &[String]) -> Result<(), String> {
             let films = run::target_directory()?.join("bench");
             let environment = [environment[0], ("DRAWARC_FILMS", films.as_os_str())];
             return heavy("drawarc", "forecast_against_film", &environment);
+        }
+        Some("--survey") => {
+            python::bring_race(&interpreter);
+            heavy("drawarc-calibration", "lib", &environment)?;
+            return heavy("drawarc-calibration", "simulated_surveys", &environment);
         }
         _ => {}
     }

@@ -6,6 +6,8 @@
 
 mod linear;
 mod motion;
+#[cfg(test)]
+mod race;
 mod solve;
 #[cfg(test)]
 pub(crate) mod test_scene;
