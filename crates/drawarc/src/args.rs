@@ -1,5 +1,6 @@
 //! Raw arguments.
 
+use crate::clips::Moment;
 use clap::{Args, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -42,6 +43,8 @@ pub(crate) enum Verb {
     Demo(DemoArguments),
     /// Write a practice manifest from video files and a few answers.
     Manifest(ManifestArguments),
+    /// Make clips of the shots: trace, phase, slow motion around the fault.
+    Clips(ClipArguments),
     /// Delete everything that a results folder holds of one archer.
     Forget(ForgetArguments),
 }
@@ -120,9 +123,53 @@ pub(crate) struct RunArguments {
     /// No picture of a person: path and drawn figure only.
     #[arg(long)]
     pub(crate) no_faces: bool,
+    /// Make a clip for each shot and camera, too.
+    #[arg(long)]
+    pub(crate) clips: bool,
+    /// Show an archer of the manifest under another name everywhere: "NAME=ALIAS". May be given several times.
+    #[arg(long, value_name = "NAME=ALIAS")]
+    pub(crate) alias: Vec<String>,
     /// Threads; all cores where not given. Never changes a result.
     #[arg(long)]
     pub(crate) threads: Option<usize>,
+}
+
+/// Arguments of `clips`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Example: drawarc clips tuesday/practice.yaml --shot 2 --camera five
+
+Two shots side by side: drawarc clips tuesday/practice.yaml --beside 1,2 --align anchor"
+)]
+pub(crate) struct ClipArguments {
+    /// Practice manifest.
+    pub(crate) practice: PathBuf,
+    /// Results folder of its run; "results" beside the manifest where not given. The clips go into its folder "clips".
+    #[arg(long)]
+    pub(crate) results: Option<PathBuf>,
+    /// Number of a shot; all where not given. May be given several times.
+    #[arg(long)]
+    pub(crate) shot: Vec<usize>,
+    /// Name of a camera; all where not given. May be given several times.
+    #[arg(long)]
+    pub(crate) camera: Vec<String>,
+    /// Two shots side by side in one clip.
+    #[arg(long, value_name = "SHOT,SHOT", value_parser = two_shots, conflicts_with = "shot")]
+    pub(crate) beside: Option<(usize, usize)>,
+    /// Moment at which two shots are aligned.
+    #[arg(long, value_enum, default_value = "release")]
+    pub(crate) align: Moment,
+    /// No picture of a person: path and drawn figure only.
+    #[arg(long)]
+    pub(crate) no_faces: bool,
+}
+
+/// Two numbers of shots, such as `1,2`.
+fn two_shots(text: &str) -> Result<(usize, usize), String> {
+    let wrong = || format!("{text:?} is no pair of shots such as 1,2");
+    let (left, right) = text.split_once(',').ok_or_else(wrong)?;
+    let number = |text: &str| text.trim().parse().map_err(|_none| wrong());
+    Ok((number(left)?, number(right)?))
 }
 
 /// Arguments of `forecast`.

@@ -30,7 +30,10 @@ pub(crate) fn obey(plan: &DemoArguments, json: bool) -> Outcome<()> {
         &practice,
         &Pipeline::default(),
         &plan.into.join("results"),
-        (false, true),
+        &run::Manner {
+            invented: true,
+            ..run::Manner::default()
+        },
     )?;
     verdicts::tell(&made, json)
 }

@@ -2,6 +2,7 @@
 
 use crate::args::ForgetArguments;
 use crate::failure::{Failure, Outcome};
+use crate::store::Store;
 use std::path::{Path, PathBuf};
 
 /// File in which a run lists what it wrote of whom.
@@ -26,11 +27,7 @@ pub(crate) struct ArcherFiles {
 /// Deletes the archer's files, and every file shared with others, which `run` makes anew without the archer.
 pub(crate) fn archer(plan: &ForgetArguments) -> Outcome<()> {
     let path = plan.results.join(INDEX);
-    let text = std::fs::read(&path)
-        .map_err(|source| Failure::input(format!("{}: {source}", path.display())))
-        .map_err(|failure| failure.help("is this a results folder of `drawarc run`?"))?;
-    let mut index: ArcherIndex = serde_json::from_slice(&text)
-        .map_err(|source| Failure::input(format!("{}: {source}", path.display())))?;
+    let mut index = read(&path)?;
     let position = index
         .archers
         .iter()
@@ -83,13 +80,16 @@ fn remove(folder: &Path, file: &Path) -> Outcome<()> {
     }
 }
 
-/// Lists what a run wrote of whom.
+/// Lists what a run wrote of whom. Clips that an earlier run left show its sheets: they stay listed where the sheets are
+/// the same, else they are deleted.
 pub(crate) fn remember(
-    store: &crate::store::Store,
+    store: &Store,
     practice: &crate::practice::Practice,
     sheets: &crate::sheets::Sheets,
+    same_sheets: bool,
 ) -> Outcome<()> {
-    const SHARED: [&str; 7] = [
+    const SHARED: [&str; 8] = [
+        "methods.txt",
         "page.html",
         "sheet.json",
         "shots.csv",
@@ -99,6 +99,19 @@ pub(crate) fn remember(
         "sightings.json",
     ];
     let mut index = ArcherIndex::default();
+    let before = read(&store.path(INDEX)).unwrap_or_default();
+    let clips = |entry: &ArcherFiles| -> Vec<PathBuf> {
+        let files = entry.files.iter();
+        files
+            .filter(|file| file.starts_with(crate::clips::FOLDER))
+            .cloned()
+            .collect()
+    };
+    if !same_sheets {
+        for file in before.archers.iter().flat_map(clips) {
+            remove(&store.path(""), &file)?;
+        }
+    }
     let named = practice.turns.iter().map(|turn| turn.archer.as_str());
     let shot = sheets.shots.iter().map(|sheet| sheet.archer.as_str());
     for alias in named.chain(shot) {
@@ -110,12 +123,52 @@ pub(crate) fn remember(
             .iter()
             .filter(|sheet| sheet.archer == alias)
             .map(|sheet| PathBuf::from(format!("{}.c3d", sheet.id)));
+        let mut files: Vec<PathBuf> = own.chain(SHARED.iter().map(PathBuf::from)).collect();
+        let earlier = before.archers.iter().find(|entry| entry.alias == alias);
+        if let Some(earlier) = earlier.filter(|_| same_sheets) {
+            files.extend(clips(earlier));
+        }
         index.archers.push(ArcherFiles {
             alias: alias.to_owned(),
-            files: own.chain(SHARED.iter().map(PathBuf::from)).collect(),
+            files,
         });
     }
-    let bytes = serde_json::to_vec_pretty(&index).map_err(Failure::output)?;
+    keep(store, &index)
+}
+
+/// Lists further files beside the archers that they show.
+pub(crate) fn add<'a>(
+    store: &Store,
+    made: impl Iterator<Item = (&'a str, &'a Path)>,
+) -> Outcome<()> {
+    let mut index = read(&store.path(INDEX))?;
+    for (alias, file) in made {
+        let known = index.archers.iter().position(|entry| entry.alias == alias);
+        let place = known.unwrap_or_else(|| {
+            index.archers.push(ArcherFiles {
+                alias: alias.to_owned(),
+                files: Vec::new(),
+            });
+            index.archers.len() - 1
+        });
+        let files = &mut index.archers[place].files;
+        if !files.iter().any(|listed| listed == file) {
+            files.push(file.to_owned());
+        }
+    }
+    keep(store, &index)
+}
+
+fn read(path: &Path) -> Outcome<ArcherIndex> {
+    let text = std::fs::read(path)
+        .map_err(|source| Failure::input(format!("{}: {source}", path.display())))
+        .map_err(|failure| failure.help("is this a results folder of `drawarc run`?"))?;
+    serde_json::from_slice(&text)
+        .map_err(|source| Failure::input(format!("{}: {source}", path.display())))
+}
+
+fn keep(store: &Store, index: &ArcherIndex) -> Outcome<()> {
+    let bytes = serde_json::to_vec_pretty(index).map_err(Failure::output)?;
     store.write(INDEX, &bytes)?;
     Ok(())
 }

@@ -9,12 +9,15 @@
 )]
 
 mod agree;
+mod alias;
 mod args;
 mod ask;
 mod board;
 mod board_scan;
 mod check;
+mod clips;
 mod contradiction;
+mod cut;
 mod demo;
 mod failure;
 mod forecast;
@@ -35,6 +38,7 @@ mod steps;
 mod store;
 mod strips;
 mod survey;
+mod table;
 mod verdicts;
 
 use args::{Arguments, Verb};
@@ -57,6 +61,7 @@ fn main() -> ExitCode {
 fn obey(arguments: &Arguments) -> Outcome<()> {
     match &arguments.verb {
         Verb::Manifest(plan) => manifest::write(plan),
+        Verb::Clips(plan) => clips::obey(plan, arguments.json),
         Verb::Forget(plan) => forget::archer(plan),
         Verb::Board(plan) => board::draw(plan),
         Verb::Survey(plan) => survey::obey(plan, arguments.json),

@@ -161,17 +161,27 @@ fn mark_at(sheet: &ShotSheet, key: &str) -> Option<Mark> {
 }
 
 fn provenance(ground: &Ground<'_>) -> Outcome<Provenance> {
-    let mut inputs = Vec::new();
-    for filmed in ground.recordings.cameras() {
-        for file in &filmed.entry.files {
-            inputs.push(InputFile {
-                name: file
-                    .file_name()
-                    .map(|name| name.to_string_lossy().into_owned())
-                    .unwrap_or_default(),
-                sha256: Key::of_file(file)?.text().to_owned(),
-            });
-        }
+    let mut inputs: Vec<InputFile> = ground
+        .recordings
+        .files
+        .iter()
+        .map(|(name, key)| InputFile {
+            name: name.clone(),
+            sha256: key.text().to_owned(),
+        })
+        .collect();
+    let practice = ground.practice;
+    let given = [
+        Some(&practice.board),
+        practice.rig.as_ref(),
+        practice.corrections.as_ref(),
+    ];
+    for path in given.into_iter().flatten() {
+        let name = path.file_name().unwrap_or_default();
+        inputs.push(InputFile {
+            name: name.to_string_lossy().into_owned(),
+            sha256: Key::of_file(path)?.text().to_owned(),
+        });
     }
     let settings = serde_json::to_value(ground.pipeline).map_err(Failure::output)?;
     let mut flat = std::collections::BTreeMap::new();

@@ -15,6 +15,8 @@ pub(crate) struct Recordings {
     pub(crate) films: Vec<Recording>,
     /// Identity of each camera's files.
     keys: Vec<Key>,
+    /// Name, without its folders, and identity of every file.
+    pub(crate) files: Vec<(String, Key)>,
 }
 
 /// One camera with its recording.
@@ -33,6 +35,7 @@ impl Recordings {
             entries: practice.cameras.clone(),
             films: Vec::new(),
             keys: Vec::new(),
+            files: Vec::new(),
         };
         for entry in &practice.cameras {
             if entry.files.is_empty() {
@@ -48,6 +51,12 @@ impl Recordings {
                 .iter()
                 .map(|file| Key::of_file(file))
                 .collect::<Outcome<Vec<_>>>()?;
+            for (file, key) in entry.files.iter().zip(&keys) {
+                let name = file.file_name().unwrap_or_default();
+                opened
+                    .files
+                    .push((name.to_string_lossy().into_owned(), key.clone()));
+            }
             opened.keys.push(Key::of(
                 "recording",
                 entry,

@@ -1,6 +1,8 @@
 //! `run`: from a practice to shot sheets and a page.
 
+use crate::alias::Aliases;
 use crate::args::RunArguments;
+use crate::clips;
 use crate::failure::{Failure, Outcome};
 use crate::given;
 use crate::page_of::{self, Ground};
@@ -19,6 +21,8 @@ use std::path::{Path, PathBuf};
 pub(crate) struct Made {
     /// The page, where the pipeline went that far.
     pub(crate) page: Option<PathBuf>,
+    /// The clips, where some were asked for.
+    pub(crate) clips: Vec<PathBuf>,
     /// The sheets.
     pub(crate) sheets: Option<Sheets>,
     /// What a person should know, beyond the page.
@@ -41,6 +45,9 @@ pub(crate) fn obey(plan: &RunArguments, json: bool) -> Outcome<()> {
         pipeline.sheet.pictures = false;
     }
     let mut practice = Practice::read(&plan.practice)?;
+    let aliases = Aliases::read(&plan.alias, &practice)?;
+    let telling = aliases.remarks(&practice);
+    aliases.rename(&mut practice);
     if plan.corrections.is_some() {
         practice.corrections.clone_from(&plan.corrections);
     }
@@ -50,28 +57,48 @@ pub(crate) fn obey(plan: &RunArguments, json: bool) -> Outcome<()> {
         .unwrap_or(Path::new(""))
         .join("results");
     let folder = plan.into.clone().unwrap_or(beside);
-    let made = run(&practice, &pipeline, &folder, (plan.replace, false))?;
+    let manner = Manner {
+        replace: plan.replace,
+        invented: false,
+        clips: plan.clips,
+        aliases,
+    };
+    let mut made = run(&practice, &pipeline, &folder, &manner)?;
+    made.remarks.extend(telling);
     verdicts::tell(&made, json)
 }
 
-/// Runs the steps of a pipeline on a practice, into a folder. `(replace, invented)`: write over another practice's
-/// results; the practice is simulated.
+/// What a run is to do besides measuring.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Manner {
+    /// Write over another practice's results.
+    pub(crate) replace: bool,
+    /// The practice is simulated, and the page says so.
+    pub(crate) invented: bool,
+    /// Make clips, too.
+    pub(crate) clips: bool,
+    /// Archers under other names.
+    pub(crate) aliases: Aliases,
+}
+
+/// Runs the steps of a pipeline on a practice, into a folder.
 pub(crate) fn run(
     practice: &Practice,
     pipeline: &Pipeline,
     folder: &Path,
-    (replace, invented): (bool, bool),
+    manner: &Manner,
 ) -> Outcome<Made> {
     let owner = format!("{} · {}", practice.date, practice.title);
     let board = crate::survey::read_board(practice)?;
     let markers = given::markers(practice)?;
     let rig_before = given::rig_before(practice)?;
-    let corrections = given::corrections(practice)?;
+    let mut corrections = given::corrections(practice)?;
+    manner.aliases.rename_corrections(&mut corrections);
     let recordings = Recordings::open(practice)?;
     if let Some(rig) = &rig_before {
         recordings.fits(rig)?;
     }
-    let store = Store::open(folder, &owner, replace)?;
+    let store = Store::open(folder, &owner, manner.replace)?;
     let progress = Progress::default();
     let measured = steps::measure(
         &steps::Plan {
@@ -97,6 +124,7 @@ pub(crate) fn run(
     } = measured;
     if !pipeline.runs(Step::Sheet) {
         return Ok(Made {
+            clips: Vec::new(),
             page: None,
             sheets: None,
             remarks,
@@ -118,13 +146,21 @@ pub(crate) fn run(
         health,
         certainty,
         warnings,
-        invented,
+        invented: manner.invented,
     };
     let bar = progress.bar("writing the page");
+    let before = std::fs::read(store.path("sheet.json")).ok();
     let page = page_of::write(&store, &ground, &judged)?;
     bar.finish_and_clear();
-    crate::forget::remember(&store, practice, &judged)?;
+    let same = before.is_some() && before == std::fs::read(store.path("sheet.json")).ok();
+    crate::forget::remember(&store, practice, &judged, same)?;
+    let clips = if manner.clips {
+        clips::make(&store, practice, &recordings, &clips::Choice::default())?
+    } else {
+        Vec::new()
+    };
     Ok(Made {
+        clips,
         page: Some(page),
         sheets: Some(judged),
         remarks,

@@ -1,18 +1,17 @@
 //! Pictures for the page: what each camera saw at the key instants of a shot, cut out around the archer.
 
+use crate::cut::{Cut, cut_around, upright, whole};
 use crate::failure::Outcome;
 use crate::recordings::{Filmed, wrong_footage};
 use drawarc_footage::{RgbImage, encode_jpeg};
 use drawarc_report::page::{CameraStrip, StripPicture, TracePoint};
 use drawarc_rig::{Camera, ClockModel};
-use nalgebra::{Point2, Point3};
+use nalgebra::Point3;
 
 /// Height of an embedded picture (px).
 const HEIGHT_PX: u32 = 420;
 /// Quality of an embedded picture.
 const QUALITY: u8 = 72;
-/// Around the elbow's path so much is shown (m): archer and bow hand stay in the picture.
-const AROUND_M: [f64; 3] = [0.75, 0.35, 0.65];
 
 /// One instant to show.
 #[derive(Debug, Clone)]
@@ -25,16 +24,6 @@ pub(crate) struct Instant {
     pub(crate) mark: Option<drawarc_report::page::Mark>,
 }
 
-/// Part of an upright picture, and how it is scaled.
-#[derive(Debug, Clone, Copy)]
-struct Cut {
-    left_px: u32,
-    top_px: u32,
-    width_px: u32,
-    height_px: u32,
-    scale: f64,
-}
-
 /// What one camera saw of one shot. `path` is range time with the elbow (m).
 pub(crate) fn strip(
     filmed: Filmed<'_>,
@@ -43,7 +32,7 @@ pub(crate) fn strip(
     path: &[(f64, Point3<f64>)],
     instants: &[Instant],
 ) -> Outcome<CameraStrip> {
-    let cut = cut_around(camera, path);
+    let cut = cut_around(camera, path).at_most(HEIGHT_PX);
     let mut reader = filmed
         .recording
         .frames(rayon::current_num_threads())
@@ -104,77 +93,6 @@ fn place(camera: &Camera, path: &[(f64, Point3<f64>)]) -> (Option<f64>, f64) {
     let elevation_deg = up.z.atan2(up.x.hypot(up.y)).to_degrees();
     let hours = drawarc_rig::ClockFace::of_position(&centre, &elbow).hours();
     ((elevation_deg < 60.0).then_some(hours), elevation_deg)
-}
-
-/// A stored pixel in the picture as it is shown: the container's rotation is clockwise.
-fn upright(camera: &Camera, stored: &Point2<f64>) -> Point2<f64> {
-    let last = |size: u32| f64::from(size) - 1.0;
-    let (right, bottom) = (
-        last(camera.image_size.width_px),
-        last(camera.image_size.height_px),
-    );
-    match camera.rotation_deg {
-        90 => Point2::new(bottom - stored.y, stored.x),
-        180 => Point2::new(right - stored.x, bottom - stored.y),
-        270 => Point2::new(stored.y, right - stored.x),
-        _ => *stored,
-    }
-}
-
-/// The part of the upright picture that shows the archer.
-fn cut_around(camera: &Camera, path: &[(f64, Point3<f64>)]) -> Cut {
-    let size = camera.image_size;
-    let (width, height) = if matches!(camera.rotation_deg, 90 | 270) {
-        (size.height_px, size.width_px)
-    } else {
-        (size.width_px, size.height_px)
-    };
-    let (mut low, mut high) = (
-        Point2::new(f64::MAX, f64::MAX),
-        Point2::new(f64::MIN, f64::MIN),
-    );
-    for (_, elbow) in path {
-        for corner in 0..8 {
-            let sign = |bit: u32| if corner & bit == 0 { -1.0 } else { 1.0 };
-            let around = Point3::new(
-                elbow.x + sign(1) * AROUND_M[0] + AROUND_M[0] / 2.0,
-                elbow.y + sign(2) * AROUND_M[1],
-                elbow.z + sign(4) * AROUND_M[2],
-            );
-            if let Some(pixel) = camera.pixel_from_range(&around) {
-                let shown = upright(camera, &pixel);
-                low = Point2::new(low.x.min(shown.x), low.y.min(shown.y));
-                high = Point2::new(high.x.max(shown.x), high.y.max(shown.y));
-            }
-        }
-    }
-    let clamp = |value: f64, size: u32| whole(value.clamp(0.0, f64::from(size - 1)));
-    let (left_px, top_px) = (clamp(low.x, width), clamp(low.y, height));
-    let (right_px, bottom_px) = (clamp(high.x, width), clamp(high.y, height));
-    let (mut left_px, mut top_px) = (left_px, top_px);
-    let (mut width_px, mut height_px) = (
-        right_px.saturating_sub(left_px) + 1,
-        bottom_px.saturating_sub(top_px) + 1,
-    );
-    if width_px < 32 || height_px < 32 {
-        (left_px, top_px, width_px, height_px) = (0, 0, width, height);
-    }
-    Cut {
-        left_px,
-        top_px,
-        width_px,
-        height_px,
-        scale: (f64::from(HEIGHT_PX) / f64::from(height_px)).min(1.0),
-    }
-}
-
-#[expect(
-    clippy::cast_possible_truncation,
-    clippy::cast_sign_loss,
-    reason = "clamped to a picture's size before"
-)]
-fn whole(value: f64) -> u32 {
-    value as u32
 }
 
 fn cut_out(image: &RgbImage, cut: Cut) -> RgbImage {

@@ -2,6 +2,9 @@
 
 use crate::failure::{Failure, Outcome};
 use crate::run::Made;
+use crate::table::{self, Cell, Tone};
+use drawarc_report::ShotSheet;
+use drawarc_report::page::{Mark, Words};
 
 /// Prints the verdicts.
 pub(crate) fn tell(made: &Made, json: bool) -> Outcome<()> {
@@ -22,6 +25,7 @@ pub(crate) fn tell(made: &Made, json: bool) -> Outcome<()> {
             .collect();
         let all = serde_json::json!({
             "page": made.page,
+            "clips": made.clips,
             "shots": shots,
             "remarks": made.remarks,
         });
@@ -31,14 +35,39 @@ pub(crate) fn tell(made: &Made, json: bool) -> Outcome<()> {
         );
         return Ok(());
     }
+    // Results go to standard output, everything else beside it: a pipe gets the table alone.
     for remark in &made.remarks {
-        println!("  note: {remark}");
+        eprintln!("  note: {remark}");
     }
-    for shot in made.sheets.iter().flat_map(|sheets| &sheets.shots) {
-        println!("{}  {:<12} {}", shot.id, shot.archer, shot.sentence);
-    }
+    let words = Words::english().map_err(Failure::input)?;
+    let rows: Vec<Vec<Cell>> = made
+        .sheets
+        .iter()
+        .flat_map(|sheets| &sheets.shots)
+        .map(|shot| row(shot, &words))
+        .collect();
+    print!("{}", table::aligned(&rows, table::coloured()));
     if let Some(page) = &made.page {
         println!("page: {}", page.display());
     }
+    for clip in &made.clips {
+        println!("clip: {}", clip.display());
+    }
     Ok(())
+}
+
+/// Shot, archer, verdict in a word, verdict in a sentence.
+fn row(shot: &ShotSheet, words: &Words) -> Vec<Cell> {
+    let mark = Mark::from(shot.verdict);
+    let tone = match mark {
+        Mark::Good => Tone::Good,
+        mark if mark.is_fault() => Tone::Fault,
+        _ => Tone::Plain,
+    };
+    vec![
+        (shot.id.clone(), Tone::Soft),
+        (table::name(&shot.archer), Tone::Plain),
+        (words.mark_name(mark.key()).to_owned(), tone),
+        (shot.sentence.clone(), Tone::Plain),
+    ]
 }

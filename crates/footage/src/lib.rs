@@ -39,6 +39,7 @@ mod sound_decoding;
 mod sound_encoding;
 mod still;
 mod time;
+mod upright;
 
 pub use chapters::Recording;
 pub use clip::ClipWriter;

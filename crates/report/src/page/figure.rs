@@ -27,18 +27,29 @@ const HALF_BOW_M: f64 = 0.80;
 
 /// Polylines in the range frame, mm.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub(super) struct FigureLines {
+pub struct FigureLines {
     /// Body and legs, bow arm, bow.
-    lines: Vec<Vec<[f64; 3]>>,
+    pub lines: Vec<Vec<[f64; 3]>>,
     /// Shoulder of the draw arm, where the drawn upper arm begins.
-    draw_shoulder: [f64; 3],
+    pub draw_shoulder: [f64; 3],
     /// Middle of the head and its radius.
-    head: ([f64; 3], f64),
+    pub head: ([f64; 3], f64),
 }
 
 /// The figure of a shot's archer, at the height of their arrow line where that is known.
 pub(super) fn figure_of(card: &ShotCard) -> FigureLines {
-    let height_mm = card.body_height_m.unwrap_or(DRAWN_HEIGHT_M) * 1000.0;
+    let line_point_mm = card.arrow_line.map(|line| line.point_in_range_mm);
+    figure_lines(card.side, card.body_height_m, line_point_mm)
+}
+
+/// The drawn figure of an archer; nothing of it is measured. `side` is `+1` for a right-handed archer and `-1` for a
+/// left-handed one, `line_point_mm` a point of the arrow line in the range frame.
+pub fn figure_lines(
+    side: f64,
+    body_height_m: Option<f64>,
+    line_point_mm: Option<[f64; 3]>,
+) -> FigureLines {
+    let height_mm = body_height_m.unwrap_or(DRAWN_HEIGHT_M) * 1000.0;
     let shoulder_z = SHOULDER_OF_HEIGHT * height_mm;
     let hip_z = HIP_OF_HEIGHT * height_mm;
     let half_shoulders = HALF_SHOULDERS_OF_HEIGHT * height_mm;
@@ -46,13 +57,9 @@ pub(super) fn figure_of(card: &ShotCard) -> FigureLines {
     let stance = HALF_STANCE_M * 1000.0;
     // The shoulders stand a little on the back side of the arrow line: the head looks over the bow
     // shoulder. `line_y` is where the arrow line passes the body.
-    let line_y = card
-        .arrow_line
-        .map_or(0.0, |line| line.point_in_range_mm[1]);
-    let body_y = line_y + card.side * 60.0;
-    let grip_z = card
-        .arrow_line
-        .map_or(shoulder_z, |line| line.point_in_range_mm[2]);
+    let line_y = line_point_mm.map_or(0.0, |point| point[1]);
+    let body_y = line_y + side * 60.0;
+    let grip_z = line_point_mm.map_or(shoulder_z, |point| point[2]);
     let grip = [GRIP_OF_HEIGHT * height_mm, line_y, grip_z - 20.0];
     let bow_shoulder = [half_shoulders, body_y, shoulder_z];
     let draw_shoulder = [-half_shoulders, body_y, shoulder_z];
@@ -83,7 +90,7 @@ pub(super) fn figure_of(card: &ShotCard) -> FigureLines {
         ]),
         draw_shoulder: draw_shoulder.map(f64::round),
         head: (
-            [25.0, body_y - card.side * 15.0, HEAD_OF_HEIGHT * height_mm].map(f64::round),
+            [25.0, body_y - side * 15.0, HEAD_OF_HEIGHT * height_mm].map(f64::round),
             (HEAD_RADIUS_OF_HEIGHT * height_mm).round(),
         ),
     }

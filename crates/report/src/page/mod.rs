@@ -21,6 +21,7 @@ pub use card::{
     AngleShare, ArrowLine, BandCurve, Curves, FaultBar, Figure, Mark, PhaseBar, PhaseKey, ShotCard,
 };
 pub use error::PageError;
+pub use figure::{FigureLines, figure_lines};
 pub(crate) use from_sheet::readings;
 pub use practice::{
     ArcherLine, CameraStrip, Fitness, PageShot, PracticePage, RigLine, SeriesPart, SeriesRow,

@@ -41,6 +41,8 @@ pub struct Words {
     pub curves: CurveWords,
     /// Words that the script of the page uses; `{name}` is filled in.
     pub script: BTreeMap<String, String>,
+    /// Words in the picture of a clip; `{name}` is filled in.
+    pub clips: BTreeMap<String, String>,
     /// The cautions, in the order in which they are shown.
     pub cautions: Vec<String>,
     /// The methods in words.
@@ -204,6 +206,16 @@ impl Words {
             text = text.replace(&format!("{{{name}}}"), value);
         }
         text
+    }
+
+    /// A word of a clip with its `{names}` filled in; its key where the file does not know it.
+    pub fn clip(&self, key: &str, values: &[(&str, &str)]) -> String {
+        Self::filled(&self.clips, key, values)
+    }
+
+    /// A word of the page's script with its `{names}` filled in; its key where the file does not know it.
+    pub fn script_text(&self, key: &str, values: &[(&str, &str)]) -> String {
+        Self::filled(&self.script, key, values)
     }
 
     /// Name of a phase; its key where the file does not know it.

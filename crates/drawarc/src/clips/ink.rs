@@ -1,0 +1,226 @@
+//! Coverage masks: lines, rings and shapes with smooth edges, gathered before they are laid on a picture.
+
+/// How much of each pixel is covered, 0 to 255, over a whole canvas.
+#[derive(Debug, Clone)]
+pub(crate) struct Mask {
+    width: usize,
+    height: usize,
+    coverage: Vec<u8>,
+    touched: Option<Region>,
+}
+
+/// Pixels that something was drawn on: first and past-the-end column and row.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Region {
+    pub(crate) left: usize,
+    pub(crate) top: usize,
+    pub(crate) right: usize,
+    pub(crate) bottom: usize,
+}
+
+/// A place on the canvas (column, row) in pixels; whole numbers are centres of pixels.
+pub(crate) type Spot = (f64, f64);
+
+impl Mask {
+    /// Nothing covered.
+    pub(crate) fn new(width: usize, height: usize) -> Self {
+        Self {
+            width,
+            height,
+            coverage: vec![0; width * height],
+            touched: None,
+        }
+    }
+
+    /// Uncovers everything.
+    pub(crate) fn clear(&mut self) {
+        if let Some(region) = self.touched.take() {
+            for y in region.top..region.bottom {
+                self.coverage[y * self.width + region.left..y * self.width + region.right].fill(0);
+            }
+        }
+    }
+
+    /// What was drawn on, if anything.
+    pub(crate) fn touched(&self) -> Option<Region> {
+        self.touched
+    }
+
+    /// Coverage of row `y`.
+    pub(crate) fn row(&self, y: usize) -> &[u8] {
+        &self.coverage[y * self.width..(y + 1) * self.width]
+    }
+
+    /// A line from `a` to `b` with round ends, `radius` pixels to each side.
+    pub(crate) fn line(&mut self, a: Spot, b: Spot, radius: f64) {
+        let low = (a.0.min(b.0), a.1.min(b.1));
+        let high = (a.0.max(b.0), a.1.max(b.1));
+        self.cover(low, high, radius, |at| radius - to_segment(at, a, b));
+    }
+
+    /// A line through many places.
+    pub(crate) fn polyline(&mut self, spots: &[Spot], radius: f64) {
+        for pair in spots.windows(2) {
+            self.line(pair[0], pair[1], radius);
+        }
+    }
+
+    /// A disc.
+    pub(crate) fn disc(&mut self, middle: Spot, radius: f64) {
+        self.line(middle, middle, radius);
+    }
+
+    /// A ring: `half` pixels to each side of a circle.
+    pub(crate) fn ring(&mut self, middle: Spot, radius: f64, half: f64) {
+        self.cover(middle, middle, radius + half, |at| {
+            half - ((at.0 - middle.0).hypot(at.1 - middle.1) - radius).abs()
+        });
+    }
+
+    /// A filled shape; its sides do not cross.
+    pub(crate) fn shape(&mut self, corners: &[Spot]) {
+        let mut low = (f64::MAX, f64::MAX);
+        let mut high = (f64::MIN, f64::MIN);
+        for corner in corners {
+            low = (low.0.min(corner.0), low.1.min(corner.1));
+            high = (high.0.max(corner.0), high.1.max(corner.1));
+        }
+        let sides: Vec<(Spot, Spot)> = corners
+            .iter()
+            .copied()
+            .zip(corners.iter().copied().cycle().skip(1))
+            .collect();
+        self.cover(low, high, 0.0, |at| {
+            let edge = sides
+                .iter()
+                .map(|(a, b)| to_segment(at, *a, *b))
+                .fold(f64::MAX, f64::min);
+            let inside = sides
+                .iter()
+                .filter(|(a, b)| {
+                    (a.1 > at.1) != (b.1 > at.1)
+                        && at.0 < a.0 + (at.1 - a.1) / (b.1 - a.1) * (b.0 - a.0)
+                })
+                .count()
+                % 2
+                == 1;
+            if inside { edge } else { -edge }
+        });
+    }
+
+    /// Covers a pixel at least so much.
+    pub(crate) fn dot(&mut self, x: usize, y: usize, coverage: u8) {
+        if x < self.width && y < self.height && coverage > 0 {
+            let sample = &mut self.coverage[y * self.width + x];
+            *sample = (*sample).max(coverage);
+            self.touch(Region {
+                left: x,
+                top: y,
+                right: x + 1,
+                bottom: y + 1,
+            });
+        }
+    }
+
+    /// Covers each pixel near a box by how far `depth` (px, positive inside) says that it lies within the ink.
+    fn cover(&mut self, low: Spot, high: Spot, reach: f64, depth: impl Fn(Spot) -> f64) {
+        if !(low.0.is_finite() && low.1.is_finite() && high.0.is_finite() && high.1.is_finite()) {
+            return;
+        }
+        let region = Region {
+            left: index(low.0 - reach - 1.0, self.width),
+            top: index(low.1 - reach - 1.0, self.height),
+            right: index(high.0 + reach + 3.0, self.width),
+            bottom: index(high.1 + reach + 3.0, self.height),
+        };
+        if region.left >= region.right || region.top >= region.bottom {
+            return;
+        }
+        for y in region.top..region.bottom {
+            for x in region.left..region.right {
+                let covered = share(depth((x as f64, y as f64)) + 0.5);
+                let sample = &mut self.coverage[y * self.width + x];
+                *sample = (*sample).max(covered);
+            }
+        }
+        self.touch(region);
+    }
+
+    fn touch(&mut self, region: Region) {
+        self.touched = Some(self.touched.map_or(region, |old| Region {
+            left: old.left.min(region.left),
+            top: old.top.min(region.top),
+            right: old.right.max(region.right),
+            bottom: old.bottom.max(region.bottom),
+        }));
+    }
+}
+
+/// Distance from a place to a segment (px).
+fn to_segment(at: Spot, a: Spot, b: Spot) -> f64 {
+    let along = (b.0 - a.0, b.1 - a.1);
+    let from = (at.0 - a.0, at.1 - a.1);
+    let length2 = along.0 * along.0 + along.1 * along.1;
+    let share = if length2 > 0.0 {
+        ((from.0 * along.0 + from.1 * along.1) / length2).clamp(0.0, 1.0)
+    } else {
+        0.0
+    };
+    (from.0 - share * along.0).hypot(from.1 - share * along.1)
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "clamped to a byte"
+)]
+fn share(covered: f64) -> u8 {
+    (covered.clamp(0.0, 1.0) * 255.0).round() as u8
+}
+
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "clamped to a picture's size"
+)]
+fn index(at: f64, size: usize) -> usize {
+    at.clamp(0.0, size as f64) as usize
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn area(mask: &Mask, height: usize) -> f64 {
+        (0..height)
+            .flat_map(|y| mask.row(y).to_vec())
+            .map(|covered| f64::from(covered) / 255.0)
+            .sum()
+    }
+
+    #[test]
+    fn inks_cover_the_area_that_geometry_says() {
+        let mut disc = Mask::new(60, 60);
+        disc.disc((30.2, 29.7), 12.0);
+        assert!((area(&disc, 60) / (144.0 * std::f64::consts::PI) - 1.0).abs() < 0.01);
+        let mut ring = Mask::new(60, 60);
+        ring.ring((30.0, 30.0), 15.0, 1.5);
+        let expected = std::f64::consts::TAU * 15.0 * 3.0;
+        assert!((area(&ring, 60) / expected - 1.0).abs() < 0.02);
+        let mut shape = Mask::new(60, 60);
+        shape.shape(&[(10.0, 10.0), (50.0, 10.0), (30.0, 50.0)]);
+        assert!((area(&shape, 60) / 800.0 - 1.0).abs() < 0.02);
+    }
+
+    #[test]
+    fn ink_outside_the_canvas_is_lost_not_a_panic() {
+        let mut mask = Mask::new(20, 20);
+        mask.line((-50.0, -10.0), (-30.0, 400.0), 3.0);
+        mask.disc((f64::NAN, 3.0), 3.0);
+        mask.disc((21.0, 21.0), 3.0);
+        assert!(mask.row(19)[19] > 100);
+        mask.clear();
+        assert!((0..20).all(|y| mask.row(y).iter().all(|covered| *covered == 0)));
+        assert_eq!(mask.touched(), None);
+    }
+}
