@@ -8,6 +8,9 @@ use std::path::Path;
 const FORMAT: &str = "drawarc-board/1";
 /// Fewer corners than this in either direction carry too little about a lens.
 const FEWEST_CORNERS: usize = 3;
+/// Nobody prints squares smaller or larger than these (m).
+const SMALLEST_PITCH_M: f64 = 0.001;
+const LARGEST_PITCH_M: f64 = 1.0;
 /// More corners than this in either direction are a slip of the pen, not a board.
 const MOST_CORNERS: usize = 100;
 /// Relative standard deviation of the pitch where the description says nothing: a steel rule read to 0.2 mm over
@@ -163,6 +166,13 @@ impl Board {
                     what,
                     pitch_m * 1000.0,
                     "it must be a positive number of millimetres",
+                );
+            }
+            if !(SMALLEST_PITCH_M..LARGEST_PITCH_M).contains(&pitch_m) {
+                return refuse(
+                    what,
+                    pitch_m * 1000.0,
+                    "squares are 1 to 1000 mm; is it written in another unit?",
                 );
             }
         }

@@ -149,6 +149,12 @@ fn source(plan: &ForecastArguments) -> Outcome<Source> {
         let sketch = RigSketch::from_yaml(&text).map_err(|source| wrong(source.to_string()))?;
         return Ok(Source::Sketch(Box::new(sketch)));
     }
+    if !head.format.starts_with("drawarc-rig/") {
+        return Err(wrong(format!(
+            "this file says format {:?}; a forecast is made from a sketch ({SKETCH_FORMAT:?}) or a surveyed rig (\"drawarc-rig/1\")",
+            head.format
+        )));
+    }
     let rig = Rig::from_yaml(&text).map_err(|source| wrong(source.to_string()))?;
     surveyed(plan, path, rig)
 }

@@ -176,6 +176,53 @@ pub(crate) struct Turn {
     pub(crate) felt: Vec<Felt>,
 }
 
+impl Turn {
+    fn validate(&self) -> Outcome<()> {
+        if self.archer.trim().is_empty() {
+            return Err(Failure::input("a turn names no archer; any alias will do"));
+        }
+        for (what, value, (low, high)) in [
+            ("height_cm", self.height_cm, (80.0, 240.0)),
+            ("draw_weight_lb", self.draw_weight_lb, (0.5, 150.0)),
+        ] {
+            if let Some(value) = value
+                && !(low..=high).contains(&value)
+            {
+                return Err(Failure::input(format!(
+                    "{}: {what} is {value}; it must be {low} to {high}",
+                    self.archer
+                )));
+            }
+        }
+        Ok(())
+    }
+}
+
+/// A day of the Gregorian calendar as ISO 8601 writes it, `2026-01-31`.
+fn is_day(text: &str) -> bool {
+    let parts: Vec<&str> = text.split('-').collect();
+    let [year, month, day] = parts[..] else {
+        return false;
+    };
+    let number = |text: &str, digits: usize| {
+        (text.len() == digits && text.bytes().all(|byte| byte.is_ascii_digit()))
+            .then(|| text.parse::<u32>().ok())
+            .flatten()
+    };
+    let (Some(year), Some(month), Some(day)) = (number(year, 4), number(month, 2), number(day, 2))
+    else {
+        return false;
+    };
+    let leap = year.is_multiple_of(4) && (!year.is_multiple_of(100) || year.is_multiple_of(400));
+    let days = match month {
+        1 | 3 | 5 | 7 | 8 | 10 | 12 => 31,
+        4 | 6 | 9 | 11 => 30,
+        2 => 28 + u32::from(leap),
+        _ => return false,
+    };
+    (1..=days).contains(&day)
+}
+
 #[derive(Deserialize)]
 struct FormatOnly {
     format: String,
@@ -221,7 +268,19 @@ impl Practice {
             ))
             .help("list a second camera under `cameras:`, at least 30° round the clock from the first"));
         }
+        if !is_day(&self.date) {
+            return Err(Failure::input(format!(
+                "{:?} is no day; days are written 2026-01-31",
+                self.date
+            )));
+        }
         for (index, camera) in self.cameras.iter().enumerate() {
+            if camera.name.trim().is_empty() {
+                return Err(Failure::input(format!(
+                    "camera number {} has no name",
+                    index + 1
+                )));
+            }
             if self.cameras[..index]
                 .iter()
                 .any(|other| other.name == camera.name)
@@ -237,25 +296,53 @@ impl Practice {
                     camera.name
                 )));
             }
+            for file in &camera.files {
+                if let Some(other) = self.cameras[..index]
+                    .iter()
+                    .find(|other| other.files.contains(file))
+                {
+                    return Err(Failure::input(format!(
+                        "cameras {:?} and {:?} name the same file, {}",
+                        other.name,
+                        camera.name,
+                        file.display()
+                    )));
+                }
+            }
             let times = [
                 camera.readout_ms.abs(),
                 camera.readout_sd_ms,
                 camera.exposure_ms,
+                camera.sound_lag_sd_ms.unwrap_or(0.0),
             ];
             if times.iter().any(|ms| !(0.0..1000.0).contains(ms)) {
                 return Err(Failure::input(format!(
-                    "camera {:?}: read-out and exposure are times in milliseconds, 0 to 1000",
+                    "camera {:?}: read-out, exposure and sound lag are times in milliseconds, 0 to 1000",
                     camera.name
                 )));
             }
         }
-        for marker in &self.markers {
+        for (index, marker) in self.markers.iter().enumerate() {
+            if self.markers[..index]
+                .iter()
+                .any(|other| other.on == marker.on)
+            {
+                return Err(Failure::input(format!(
+                    "two markers on the {}",
+                    serde_yaml::to_string(&marker.on)
+                        .unwrap_or_default()
+                        .trim_end()
+                )));
+            }
             if !(1.0..500.0).contains(&marker.size_mm) {
                 return Err(Failure::input(format!(
                     "a marker of {} mm cannot be; sizes are millimetres, 1 to 500",
                     marker.size_mm
                 )));
             }
+        }
+        for turn in &self.turns {
+            turn.validate()?;
         }
         if !(-60.0..60.0).contains(&self.temperature_c) {
             return Err(Failure::input(format!(
