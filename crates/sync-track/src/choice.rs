@@ -33,6 +33,8 @@ pub(crate) struct Chosen {
     pub(crate) trails: Vec<Vec<usize>>,
     /// Median place (m, range frame), where two views met.
     pub(crate) place_in_range: Option<Point3<f64>>,
+    /// How well the views agree, all pairs together; size counts.
+    pub(crate) score: f64,
 }
 
 /// Contenders of one class in all cameras.
@@ -209,7 +211,8 @@ pub(crate) fn choose(
     for _ in 0..class.members.len() {
         let mut members: Vec<usize> = Vec::new();
         let mut places = Vec::new();
-        for &(_, i, j) in &pairs {
+        let mut total = 0.0;
+        for &(score, i, j) in &pairs {
             let fits = |k: usize, members: &[usize]| {
                 members.contains(&k) || (free[k] && may_join(k, members, contenders, &agreements))
             };
@@ -220,6 +223,7 @@ pub(crate) fn choose(
                     }
                 }
                 places.extend(agreements[i][j].map(|agreement| agreement.place_in_range));
+                total += score;
             }
         }
         lone_continuations(&mut members, &free, contenders);
@@ -241,6 +245,7 @@ pub(crate) fn choose(
         chosen.push(Chosen {
             trails,
             place_in_range: places.get(places.len() / 2).copied(),
+            score: total,
         });
     }
     chosen

@@ -27,6 +27,7 @@ pub(crate) fn choose_alone(trails: &[Vec<Trail>], class: usize, members: usize) 
                 .map(|ranked| ranked.get(member).copied().into_iter().collect())
                 .collect(),
             place_in_range: None,
+            score: 0.0,
         })
         .filter(|chosen: &Chosen| chosen.trails.iter().any(|list| !list.is_empty()))
         .collect()

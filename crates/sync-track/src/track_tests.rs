@@ -195,4 +195,25 @@ fn the_marker_and_nothing_like_it_is_followed_through_encoded_video() {
     )
     .unwrap();
     assert_eq!(format!("{series:?}"), format!("{again:?}"));
+    // A smaller marker of the same colour that nobody wears is not made out of the elbow's.
+    let both = [
+        markers[0],
+        MarkerSpec {
+            role: MarkerRole::Nock,
+            shape: MarkerShape::Ball {
+                diameter_m: 1.5 * RADIUS_M,
+            },
+            ..markers[0]
+        },
+    ];
+    let input = TrackInput {
+        markers: &both,
+        ..input
+    };
+    let with_nock = track(&input, Some(&clocks), &settings, &mut |_| {}).unwrap();
+    assert_eq!(with_nock.len(), 4);
+    for one in with_nock {
+        let seen = one.seen().count();
+        assert_eq!(seen > 0, one.role == MarkerRole::Elbow, "{:?}", one.role);
+    }
 }

@@ -6,6 +6,8 @@ use crate::trail::Trail;
 use crate::view_check::mark_disagreeing;
 use crate::{ChoiceSettings, MarkerRole, MarkerSpec, SightingSeries, SyncTrackError};
 use drawarc_rig::{ClockModel, Rig};
+use nalgebra::Point2;
+use std::collections::BTreeMap;
 
 /// Everything of the markers' colours that moved or lay in the pictures of all cameras. Which of it is the marker is
 /// decided by [`Trails::choose`], as often as clocks or rig become better, without looking at the footage again.
@@ -68,20 +70,31 @@ impl Trails {
                 });
             }
         }
-        let mut by_marker: Vec<Option<Vec<SightingSeries>>> = vec![None; self.markers.len()];
-        for (index, class) in self.classes.iter().enumerate() {
-            let mut chosen = match clocks {
+        let mut by_class: Vec<Vec<Chosen>> = self
+            .classes
+            .iter()
+            .enumerate()
+            .map(|(index, class)| match clocks {
                 Some(clocks) if cameras > 1 => {
                     let contenders = contenders(rig, clocks, &self.found, index);
                     choose((rig, clocks), class, &contenders, settings)
                 }
                 _ => choose_alone(&self.found, index, class.members.len()),
-            };
+            })
+            .collect();
+        // Without clocks nothing tells which of two it is.
+        if clocks.is_some() {
+            one_thing_one_marker(&mut by_class, &self.found);
+        }
+        let mut by_marker: Vec<Option<Vec<SightingSeries>>> = vec![None; self.markers.len()];
+        for (index, class) in self.classes.iter().enumerate() {
+            let mut chosen = std::mem::take(&mut by_class[index]);
             order_by_place(&mut chosen);
             for (member, marker) in self.members_in_order(class).into_iter().enumerate() {
                 let nothing = Chosen {
                     trails: vec![Vec::new(); cameras],
                     place_in_range: None,
+                    score: 0.0,
                 };
                 let chosen = chosen.get(member).unwrap_or(&nothing);
                 let mut all = self.series(rig, index, marker, chosen);
@@ -126,6 +139,59 @@ impl Trails {
         members.sort_by_key(|&marker| forwardness(self.markers[marker].role));
         members
     }
+}
+
+/// Patches nearer than this in one frame are one thing (px).
+const SAME_PATCH_PX: f64 = 1.5;
+/// Of what two markers were chosen from, this share of frames may coincide: two balls may pass before each other.
+const SAME_PATCH_SHARE: f64 = 0.2;
+
+/// Markers of one colour and different sizes look at the same patches: where two were chosen from the same, the one whose
+/// size and views agree less was not seen.
+fn one_thing_one_marker(by_class: &mut [Vec<Chosen>], found: &[Vec<Trail>]) {
+    loop {
+        let all: Vec<(usize, usize)> = by_class
+            .iter()
+            .enumerate()
+            .flat_map(|(class, chosen)| (0..chosen.len()).map(move |k| (class, k)))
+            .collect();
+        let clash = all.iter().enumerate().find_map(|(at, &p)| {
+            all[at + 1..].iter().find_map(|&q| {
+                let (first, second) = (&by_class[p.0][p.1], &by_class[q.0][q.1]);
+                (p.0 != q.0 && coincide(first, second, found))
+                    .then_some(if first.score < second.score { p } else { q })
+            })
+        });
+        match clash {
+            Some((class, k)) => {
+                by_class[class].remove(k);
+            }
+            None => return,
+        }
+    }
+}
+
+fn coincide(first: &Chosen, second: &Chosen, found: &[Vec<Trail>]) -> bool {
+    let (mut same, mut fewer) = (0, 0);
+    for (camera, trails) in found.iter().enumerate() {
+        let places = |chosen: &Chosen| -> BTreeMap<u64, Point2<f64>> {
+            chosen.trails[camera]
+                .iter()
+                .flat_map(|&index| &trails[index].points)
+                .map(|point| (point.frame_index, point.outline.centre_px))
+                .collect()
+        };
+        let (p, q) = (places(first), places(second));
+        fewer += p.len().min(q.len());
+        same += p
+            .iter()
+            .filter(|(frame, place)| {
+                q.get(frame)
+                    .is_some_and(|other| (*place - other).norm() < SAME_PATCH_PX)
+            })
+            .count();
+    }
+    same as f64 > SAME_PATCH_SHARE * fewer as f64
 }
 
 /// Order of the markers along the arrow at full draw.
