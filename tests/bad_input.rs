@@ -2,6 +2,10 @@
 //! half-written result. `tests/bad_input/table.yaml` is the table.
 
 #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+#![expect(
+    clippy::disallowed_methods,
+    reason = "how long a message takes is part of the test"
+)]
 
 mod support;
 

@@ -176,6 +176,22 @@ pub(crate) struct Turn {
     pub(crate) felt: Vec<Felt>,
 }
 
+impl CameraEntry {
+    fn shares_no_file_with(&self, others: &[Self]) -> Outcome<()> {
+        for file in &self.files {
+            if let Some(other) = others.iter().find(|other| other.files.contains(file)) {
+                return Err(Failure::input(format!(
+                    "cameras {:?} and {:?} name the same file, {}",
+                    other.name,
+                    self.name,
+                    file.display()
+                )));
+            }
+        }
+        Ok(())
+    }
+}
+
 impl Turn {
     fn validate(&self) -> Outcome<()> {
         if self.archer.trim().is_empty() {
@@ -296,19 +312,7 @@ impl Practice {
                     camera.name
                 )));
             }
-            for file in &camera.files {
-                if let Some(other) = self.cameras[..index]
-                    .iter()
-                    .find(|other| other.files.contains(file))
-                {
-                    return Err(Failure::input(format!(
-                        "cameras {:?} and {:?} name the same file, {}",
-                        other.name,
-                        camera.name,
-                        file.display()
-                    )));
-                }
-            }
+            camera.shares_no_file_with(&self.cameras[..index])?;
             let times = [
                 camera.readout_ms.abs(),
                 camera.readout_sd_ms,

@@ -161,7 +161,8 @@ impl ColourTable {
     pub(crate) fn may_hold(&self, cb: &[u8], cr: &[u8]) -> bool {
         self.boxes.iter().any(|&[b0, b1, r0, r1]| {
             cb.iter().zip(cr).fold(0u8, |any, (&cb, &cr)| {
-                any | u8::from((cb >= b0) & (cb <= b1) & (cr >= r0) & (cr <= r1))
+                any | (u8::from(cb.wrapping_sub(b0) <= b1 - b0)
+                    & u8::from(cr.wrapping_sub(r0) <= r1 - r0))
             }) != 0
         })
     }
