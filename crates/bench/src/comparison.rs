@@ -3,10 +3,12 @@
 use crate::command::Measured;
 use crate::error::BenchError;
 use crate::expectation::{Agreement, Expectation, agreement, earned};
+use crate::limit::{Limit, Seen, SightingError, SingleError};
 use crate::practices::{Class, Practice};
 use crate::survey_error::{SurveyError, survey_error};
 use drawarc_range_sim::{FaultPlan, PATH_STEP_S, TrueShot, Truth};
 use drawarc_rig::{ClockModel, Rig};
+use nalgebra::Point3;
 use serde::Serialize;
 use serde_json::Value;
 use std::path::Path;
@@ -33,6 +35,11 @@ pub(crate) struct Compared {
     pub(crate) clock_ms: Option<f64>,
     /// Errors of the survey.
     pub(crate) survey: Option<SurveyError>,
+    /// Errors of the elbow's sightings during the shots.
+    pub(crate) sightings: Option<SightingError>,
+    /// The same one by one.
+    #[serde(skip)]
+    pub(crate) sighting_errors: Vec<SingleError>,
     /// What the run said and cost.
     pub(crate) run: Measured,
 }
@@ -52,10 +59,22 @@ pub(crate) struct ComparedShot {
     pub(crate) absolute_mm: Option<f64>,
     /// The same without one constant offset (mm).
     pub(crate) shape_mm: Option<f64>,
+    /// As [`Self::absolute_mm`], of the simple way: a point for every instant, then a filter.
+    pub(crate) simple_absolute_mm: Option<f64>,
+    /// As [`Self::shape_mm`], of the simple way.
+    pub(crate) simple_shape_mm: Option<f64>,
+    /// The limit of the absolute error (mm).
+    pub(crate) limit_absolute_mm: Option<f64>,
+    /// The limit of the shape error (mm).
+    pub(crate) limit_shape_mm: Option<f64>,
+    /// One coordinate of one instant, another one for each shot: within its 95 % interval?
+    pub(crate) place_covered: Option<bool>,
     /// Fraction of the compared instants that the path bridges without sight.
     pub(crate) in_gap: Option<f64>,
     /// Error of the release (ms).
     pub(crate) release_ms: Option<f64>,
+    /// Error of the release by motion alone (ms).
+    pub(crate) motion_ms: Option<f64>,
     /// Half width of the release's 95 % interval (ms).
     pub(crate) release_half_ms: Option<f64>,
     /// Error of the fault's depth (mm), where a reversal was dialled in and found.
@@ -80,12 +99,13 @@ pub(crate) fn compare(
         shots: Vec::new(),
         clock_ms: None,
         survey: None,
+        sightings: None,
+        sighting_errors: Vec::new(),
         run,
     };
     if result.run.exit == 0 {
         let results = folder.join("results");
         let sheet: Value = read_json(&results.join("sheet.json"))?;
-        compare_shots(&mut result, &sheet, &truth);
         let clocks: Vec<ClockModel> = read_json(&results.join("clocks.json"))?;
         result.clock_ms = Some(clock_error_ms(&clocks, &truth));
         let path = results.join("rig.yaml");
@@ -95,6 +115,8 @@ pub(crate) fn compare(
             what: error.to_string(),
         })?;
         result.survey = survey_error(&rig.cameras, &truth);
+        let seen = Seen::read(&results, rig)?;
+        compare_shots(&mut result, &sheet, &truth, &seen);
     }
     judge(practice, &mut result);
     result.passed = result.complaints.is_empty();
@@ -155,10 +177,14 @@ fn judge(practice: &Practice, result: &mut Compared) {
     }
 }
 
-fn compare_shots(result: &mut Compared, sheet: &Value, truth: &Truth) {
+fn compare_shots(result: &mut Compared, sheet: &Value, truth: &Truth, seen: &Seen) {
     let empty = Vec::new();
     let sheets = sheet["shots"].as_array().unwrap_or(&empty);
     let mut used = vec![false; sheets.len()];
+    let spans: Vec<(f64, f64)> = truth.shots.iter().map(span).collect();
+    let errors = seen.errors(truth, &spans);
+    result.sightings = errors.summary;
+    result.sighting_errors = errors.singles;
     for shot in &truth.shots {
         let found = sheets.iter().position(|sheet| {
             let (start, end) = (number(&sheet["start_s"]), number(&sheet["end_s"]));
@@ -168,7 +194,15 @@ fn compare_shots(result: &mut Compared, sheet: &Value, truth: &Truth) {
             used[index] = true;
         }
         let sheet = found.map(|index| &sheets[index]);
-        result.shots.push(compare_shot(sheet, shot, truth));
+        let mut compared = compare_shot(sheet, shot, truth);
+        if compared.shape_mm.is_some() {
+            let limit = limit(seen, &errors.factors, (sheet, shot), truth);
+            compared.limit_absolute_mm = limit.map(|limit| limit.absolute_mm);
+            compared.limit_shape_mm = limit.map(|limit| limit.shape_mm);
+        }
+        let pick = 7919 * (2 * result.shots.len() + 31 * result.name.len());
+        compared.place_covered = sheet.and_then(|sheet| place_covered(sheet, shot, truth, pick));
+        result.shots.push(compared);
     }
     for (sheet, _) in sheets.iter().zip(used).filter(|(_, used)| !used) {
         result.complaints.push(format!(
@@ -194,8 +228,14 @@ fn compare_shot(sheet: Option<&Value>, shot: &TrueShot, truth: &Truth) -> Compar
             smallest_detectable: None,
             absolute_mm: None,
             shape_mm: None,
+            simple_absolute_mm: None,
+            simple_shape_mm: None,
+            limit_absolute_mm: None,
+            limit_shape_mm: None,
+            place_covered: None,
             in_gap: None,
             release_ms: None,
+            motion_ms: None,
             release_half_ms: None,
             depth_mm: None,
             depth_covered: None,
@@ -210,7 +250,8 @@ fn compare_shot(sheet: Option<&Value>, shot: &TrueShot, truth: &Truth) -> Compar
     let smallest =
         of_kind(&sheet["checks"]).and_then(|check| check["smallest_detectable"].as_f64());
     let said = sheet["verdict"].as_str().unwrap_or_default().to_owned();
-    let path = path_error(sheet, shot, truth);
+    let path = path_error(sheet, "elbow_mm", shot, truth);
+    let simple = path_error(sheet, "simple_mm", shot, truth);
     let release = shot.release_s.filter(|_| sheet["release"].is_object());
     let time = &sheet["release"]["time_s"];
     let reversal = !matches!(shot.faults.first(), None | Some(FaultPlan::Slow { .. }));
@@ -225,8 +266,15 @@ fn compare_shot(sheet: Option<&Value>, shot: &TrueShot, truth: &Truth) -> Compar
         smallest_detectable: smallest,
         absolute_mm: path.map(|path| path.absolute_mm),
         shape_mm: path.map(|path| path.shape_mm),
+        simple_absolute_mm: simple.map(|path| path.absolute_mm),
+        simple_shape_mm: simple.map(|path| path.shape_mm),
+        limit_absolute_mm: None,
+        limit_shape_mm: None,
+        place_covered: None,
         in_gap: path.map(|path| path.in_gap),
         release_ms: release.map(|true_s| 1000.0 * (number(&time["value"]) - true_s)),
+        motion_ms: release
+            .map(|true_s| 1000.0 * (number(&sheet["release"]["motion_s"]["value"]) - true_s)),
         release_half_ms: release.map(|_| 500.0 * (number(&time["high"]) - number(&time["low"]))),
         depth_mm: depth.as_ref().map(|depth| number(&depth["value"]) - size),
         depth_covered: depth
@@ -241,27 +289,43 @@ struct PathError {
     in_gap: f64,
 }
 
-/// From the end of set-up to 20 ms before release (or before letting down begins). Where the sheet itself says that there is
-/// no path, none is compared; how much that is stands beside.
-fn path_error(sheet: &Value, shot: &TrueShot, truth: &Truth) -> Option<PathError> {
+/// What is compared of a shot: from the end of set-up to 20 ms before release (or before letting down begins).
+fn span(shot: &TrueShot) -> (f64, f64) {
+    (shot.phases.draw_s, shot.phases.release_s - BEFORE_RELEASE_S)
+}
+
+/// Indices of a sheet's curves within the compared span where the sheet itself says that there is a path, and how many lie
+/// in gaps.
+fn compared_instants(sheet: &Value, shot: &TrueShot) -> Option<(Vec<(usize, f64)>, usize)> {
     let curves = &sheet["curves"];
-    let times = curves["time_s"].as_array()?;
-    let places = curves["elbow_mm"].as_array()?;
-    let gaps = curves["in_gap"].as_array()?;
-    let span = shot.phases.draw_s..shot.phases.release_s - BEFORE_RELEASE_S;
+    let (times, gaps) = (curves["time_s"].as_array()?, curves["in_gap"].as_array()?);
+    let (from_s, to_s) = span(shot);
+    let within: Vec<(usize, f64, bool)> = times
+        .iter()
+        .zip(gaps)
+        .enumerate()
+        .map(|(i, (time, gap))| (i, number(time), gap.as_bool().unwrap_or(false)))
+        .filter(|(_, time_s, _)| (from_s..to_s).contains(time_s))
+        .collect();
+    let gone = within.iter().filter(|(_, _, gap)| *gap).count();
+    let kept = within.iter().filter(|(_, _, gap)| !gap);
+    Some((kept.map(|(i, time_s, _)| (*i, *time_s)).collect(), gone))
+}
+
+/// Error of one of the sheet's paths. Where the sheet itself says that there is no path, none is compared; how much that is
+/// stands beside.
+fn path_error(sheet: &Value, which: &str, shot: &TrueShot, truth: &Truth) -> Option<PathError> {
+    let places = sheet["curves"][which].as_array()?;
+    let (instants, in_gap) = compared_instants(sheet, shot)?;
+    let within = instants.len() + in_gap;
     let mut errors: Vec<[f64; 3]> = Vec::new();
-    let (mut in_gap, mut within) = (0_usize, 0_usize);
-    for ((time, place), gap) in times.iter().zip(places).zip(gaps) {
-        let time_s = number(time);
-        if span.contains(&time_s) {
-            within += 1;
-            if gap.as_bool().unwrap_or(false) {
-                in_gap += 1;
-                continue;
-            }
-            let true_mm = true_elbow_mm(truth, time_s)?;
-            errors.push([0, 1, 2].map(|k| number(&place[k]) - true_mm[k]));
+    for (index, time_s) in instants {
+        let place = places.get(index)?;
+        if place.is_null() {
+            continue;
         }
+        let true_mm = true_elbow_mm(truth, time_s)?;
+        errors.push([0, 1, 2].map(|k| number(&place[k]) - true_mm[k]));
     }
     if errors.len() < 20 {
         return None;
@@ -280,6 +344,37 @@ fn path_error(sheet: &Value, shot: &TrueShot, truth: &Truth) -> Option<PathError
         shape_mm: rms(mean),
         in_gap: in_gap as f64 / within as f64,
     })
+}
+
+/// Is the true place within the sheet's 95 % interval, at one coordinate of one instant that differs from shot to shot?
+fn place_covered(sheet: &Value, shot: &TrueShot, truth: &Truth, pick: usize) -> Option<bool> {
+    let curves = &sheet["curves"];
+    let (instants, _) = compared_instants(sheet, shot)?;
+    let (index, time_s) = *instants.get(pick % instants.len().max(1))?;
+    let axis = pick % 3;
+    let sd_mm = curves["elbow_sd_mm"].get(index)?[axis].as_f64()?;
+    let off_mm = number(&curves["elbow_mm"][index][axis]) - true_elbow_mm(truth, time_s)?[axis];
+    Some(off_mm.abs() <= 1.96 * sd_mm)
+}
+
+/// The limit at the instants that are compared.
+fn limit(
+    seen: &Seen,
+    factors: &[f64],
+    (sheet, shot): (Option<&Value>, &TrueShot),
+    truth: &Truth,
+) -> Option<Limit> {
+    let times: Vec<f64> = compared_instants(sheet?, shot)?
+        .0
+        .into_iter()
+        .map(|(_, time_s)| time_s)
+        .collect();
+    let last_s = PATH_STEP_S * (truth.elbow_m.len() as f64 - 2.0);
+    let place = |time_s: f64| {
+        let mm = true_elbow_mm(truth, time_s.clamp(0.0, last_s)).unwrap_or_default();
+        Point3::from(mm) / 1000.0
+    };
+    seen.limit(&place, factors, &times)
 }
 
 /// The truth stands at 1 ms steps; between them the elbow moves less than 1 mm, so a straight line serves.
@@ -347,9 +442,15 @@ mod tests {
             .extend(Scenario::club_five_three(1).cameras.into_iter().take(1));
         let truth = Truth::of(&World::new(&scenario).unwrap());
         let shot = &truth.shots[0];
-        let error = path_error(&sheet(&truth, [3.0, 0.0, 4.0], 0.0), shot, &truth).unwrap();
+        let error = path_error(
+            &sheet(&truth, [3.0, 0.0, 4.0], 0.0),
+            "elbow_mm",
+            shot,
+            &truth,
+        )
+        .unwrap();
         assert!((error.absolute_mm - 5.0).abs() < 1e-6 && error.shape_mm < 1e-6);
-        let error = path_error(&sheet(&truth, [0.0; 3], 0.7), shot, &truth).unwrap();
+        let error = path_error(&sheet(&truth, [0.0; 3], 0.7), "elbow_mm", shot, &truth).unwrap();
         assert!((error.shape_mm - 0.7).abs() < 0.01, "{error:?}");
         assert!(error.in_gap < 1e-9);
         let mut torn = sheet(&truth, [3.0, 0.0, 4.0], 0.0);
@@ -358,7 +459,7 @@ mod tests {
             torn["curves"]["in_gap"][k] = json!(true);
             torn["curves"]["elbow_mm"][k] = json!([0.0, 0.0, 0.0]);
         }
-        let error = path_error(&torn, shot, &truth).unwrap();
+        let error = path_error(&torn, "elbow_mm", shot, &truth).unwrap();
         assert!(
             (error.absolute_mm - 5.0).abs() < 1e-6 && error.in_gap > 0.0,
             "{error:?}"

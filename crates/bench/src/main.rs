@@ -15,6 +15,7 @@ mod comparison;
 mod error;
 mod expectation;
 mod filming;
+mod limit;
 mod manifest;
 mod practices;
 mod survey_error;
@@ -40,7 +41,7 @@ struct Arguments {
     /// Film only, measure nothing.
     #[arg(long)]
     film_only: bool,
-    /// Compare the results that stand there, without measuring anew.
+    /// Compare the results that stand there, without filming or measuring anew.
     #[arg(long)]
     compare_only: bool,
     /// Threads for filming and measuring; all cores where not given.
@@ -94,7 +95,9 @@ fn bench(plan: &Arguments) -> Result<(), BenchError> {
     let mut results = Vec::new();
     for practice in &chosen {
         let place = folder.join(practice.name);
-        filming::film(practice, &place)?;
+        if !plan.compare_only {
+            filming::film(practice, &place)?;
+        }
         if plan.film_only {
             continue;
         }
@@ -110,6 +113,9 @@ fn bench(plan: &Arguments) -> Result<(), BenchError> {
     println!("\n{table}");
     let path = folder.join("bench.json");
     table.write(&results, &path)?;
+    println!("wrote {}", path.display());
+    let path = folder.join("sighting-errors.csv");
+    table::write_sighting_errors(&results, &path)?;
     println!("wrote {}", path.display());
     Ok(())
 }

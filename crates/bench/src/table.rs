@@ -42,6 +42,9 @@ pub(crate) fn line(result: &Compared) -> String {
             if let (Some(absolute), Some(shape)) = (shot.absolute_mm, shot.shape_mm) {
                 let _ = write!(words, ", path {absolute:.2}/{shape:.2} mm");
             }
+            if let (Some(simple), Some(limit)) = (shot.simple_shape_mm, shot.limit_shape_mm) {
+                let _ = write!(words, " (shape per instant {simple:.2}, limit {limit:.2})");
+            }
             if let Some(ms) = shot.release_ms {
                 let _ = write!(words, ", release {ms:+.1} ms");
             }
@@ -97,8 +100,15 @@ impl Table {
                 shape,
                 "mm",
             ));
+            rows.extend(beside_the_limit(results, class, words));
             rows.push(worst(
-                format!("release, {words}"),
+                format!("release by motion alone, {words}"),
+                &of(|s| s.motion_ms.map(f64::abs)),
+                half_a_frame_ms(class),
+                "ms",
+            ));
+            rows.push(worst(
+                format!("release by motion and sound, {words}"),
                 &of(|s| s.release_ms.map(f64::abs)),
                 absolute.map(|_| 2.0),
                 "ms",
@@ -144,6 +154,87 @@ fn shots(results: &[Compared], class: Class, pick: fn(&ComparedShot) -> Option<f
         .flat_map(|result| &result.shots)
         .filter_map(pick)
         .collect()
+}
+
+fn half_a_frame_ms(class: Class) -> Option<f64> {
+    match class {
+        Class::Phones => Some(500.0 / 60.0),
+        Class::Centre => Some(500.0 / 120.0),
+        Class::Other => None,
+    }
+}
+
+/// Writes the errors of the elbow's sightings frame by frame, a line for each shot and camera, in thousandths of a pixel:
+/// tests of intervals draw on them.
+pub(crate) fn write_sighting_errors(results: &[Compared], path: &Path) -> Result<(), BenchError> {
+    let mut text = String::from("# practice,class,camera,shot;x y;x y; ... (1/1000 px)");
+    for result in results {
+        let class = match result.class {
+            Class::Phones => "phones",
+            Class::Centre => "centre",
+            Class::Other => "other",
+        };
+        let mut before = None;
+        for one in &result.sighting_errors {
+            if before != Some((one.camera, one.shot)) {
+                let _ = write!(
+                    text,
+                    "\n{},{class},{},{}",
+                    result.name, one.camera, one.shot
+                );
+                before = Some((one.camera, one.shot));
+            }
+            let [x, y] = one.error_px.map(|px| 1000.0 * px);
+            let _ = write!(text, ";{x:.0} {y:.0}");
+        }
+    }
+    text.push('\n');
+    std::fs::write(path, text).map_err(|source| BenchError::File {
+        path: path.to_owned(),
+        source,
+    })
+}
+
+/// The simple way, the limit, our shape error over the limit's, and what the sightings' own errors are.
+fn beside_the_limit(results: &[Compared], class: Class, words: &str) -> Vec<Row> {
+    let of = |pick: fn(&ComparedShot) -> Option<f64>| shots(results, class, pick);
+    let ratio = match class {
+        Class::Phones => Some(1.3),
+        Class::Centre => Some(1.2),
+        Class::Other => None,
+    };
+    let px = |pick: fn(&crate::limit::SightingError) -> f64| -> Vec<f64> {
+        results
+            .iter()
+            .filter(|result| result.class == class)
+            .filter_map(|result| result.sightings.as_ref().map(pick))
+            .collect()
+    };
+    let plain =
+        |what: &str, values: &[f64], unit| worst(format!("{what}, {words}"), values, None, unit);
+    vec![
+        plain(
+            "path per instant, absolute rms",
+            &of(|s| s.simple_absolute_mm),
+            "mm",
+        ),
+        plain(
+            "path per instant, shape rms",
+            &of(|s| s.simple_shape_mm),
+            "mm",
+        ),
+        plain("limit, absolute rms", &of(|s| s.limit_absolute_mm), "mm"),
+        plain("limit, shape rms", &of(|s| s.limit_shape_mm), "mm"),
+        worst(
+            format!("shape over its limit, {words}"),
+            &of(|s| Some(s.shape_mm? / s.limit_shape_mm?)),
+            ratio,
+            "×",
+        ),
+        plain("sightings, all of the error", &px(|s| s.all_px), "px"),
+        plain("sightings, without a constant", &px(|s| s.shape_px), "px"),
+        plain("sightings, frame to frame", &px(|s| s.white_px), "px"),
+    ]
 }
 
 fn verdict(met: bool) -> &'static str {
@@ -244,6 +335,7 @@ fn rates(results: &[Compared]) -> Result<Vec<Row>, BenchError> {
             .is_none_or(|said| !["good", "let-down", "slowed", "not-measurable"].contains(&said))
     };
     let is = |wanted: Agreement| move |shot: &ComparedShot| shot.agreement == wanted;
+    let placed: Vec<bool> = all.iter().filter_map(|shot| shot.place_covered).collect();
     let covered: Vec<bool> = all.iter().filter_map(|shot| shot.depth_covered).collect();
     let released: Vec<bool> = all
         .iter()
@@ -270,6 +362,11 @@ fn rates(results: &[Compared]) -> Result<Vec<Row>, BenchError> {
             "faults missed or misnamed",
             count(false, &is(Agreement::Wrong)),
             "≤ 5 %",
+        )?,
+        rate(
+            "one coordinate of one instant a shot within its 95 % interval",
+            held(&placed),
+            "95 %, none below 92 %",
         )?,
         rate("depth within its 95 % interval", held(&covered), "95 %")?,
         rate("release within its 95 % interval", held(&released), "95 %")?,

@@ -2,7 +2,11 @@
 
 use drawarc_report::page::{Fitness, RigLine};
 use drawarc_rig::{ClockModel, Rig};
-use drawarc_triangulation::PathFit;
+use drawarc_sync_track::MarkerRole;
+use drawarc_triangulation::{PathFit, length_check};
+
+/// Lengths between markers are taken so often (s).
+const LENGTH_STEP_S: f64 = 0.1;
 
 /// State of the rig in plain words.
 pub(crate) fn health(rig: &Rig, clocks: &[ClockModel]) -> Vec<RigLine> {
@@ -51,5 +55,27 @@ pub(crate) fn certainty(fit: &PathFit, rig: &Rig) -> Vec<String> {
         .iter()
         .map(|camera| camera.name.clone())
         .collect();
-    fit.diagnostics.sentences(&names)
+    let mut sentences = fit.diagnostics.sentences(&names);
+    sentences.extend(lengths(fit));
+    sentences
+}
+
+/// Lengths between markers on one bone: they must not change.
+fn lengths(fit: &PathFit) -> Vec<String> {
+    let (start_s, end_s) = fit.path.span();
+    let mut times = Vec::new();
+    while start_s + LENGTH_STEP_S * times.len() as f64 <= end_s {
+        times.push(start_s + LENGTH_STEP_S * times.len() as f64);
+    }
+    let bones = [
+        ("forearm", MarkerRole::StringHand),
+        ("upper arm", MarkerRole::DrawShoulder),
+    ];
+    bones
+        .into_iter()
+        .filter_map(|(bone, role)| {
+            let check = length_check(&fit.path, fit.path_of(role)?, &times)?;
+            Some(format!("Length between markers on the {bone}, {check}."))
+        })
+        .collect()
 }

@@ -8,7 +8,7 @@ use drawarc_report::{
     ShotContext, ShotSheet, ShotWindow, Side, SoundAt, Verdict, score_series, score_shot,
 };
 use drawarc_rig::Rig;
-use drawarc_triangulation::PathSamples;
+use drawarc_triangulation::{InstantPath, PathSamples};
 
 /// Everything that the rules say of a practice.
 #[derive(Debug)]
@@ -30,6 +30,8 @@ pub(crate) struct Stretch {
     pub(crate) elbow: PathSamples,
     /// Further markers.
     pub(crate) others: Others,
+    /// The elbow by the simple way, for comparison.
+    pub(crate) simple: Option<InstantPath>,
     /// Why nothing can be said of it, whatever the path looks like.
     pub(crate) unfit: Option<String>,
 }
@@ -209,6 +211,7 @@ fn context<'a>(
         }
     }
     context.sounds = sounds;
+    context.simple = stretch.simple.as_ref();
     context.cameras.clone_from(&rig.cameras);
     let others = &stretch.others;
     context.markers.bow_hand = others.bow_hand.as_ref();

@@ -18,7 +18,8 @@ use drawarc_sync_track::{
     MarkerRole, MarkerSpec, SightingSeries, SoundKind, SoundScan, TrackInput, TrackSettings, track,
 };
 use drawarc_triangulation::{
-    Disagreement, ElbowPath, PathFit, PathInput, PathSamples, PathSettings, fit_path,
+    Disagreement, ElbowPath, PathFit, PathInput, PathSamples, PathSettings, comparison_path,
+    fit_path,
 };
 use serde::{Deserialize, Serialize};
 
@@ -327,8 +328,12 @@ fn seen_at_all(plan: &Plan<'_>, series: &[SightingSeries]) -> Outcome<()> {
     .help("is it in the picture, of the colour and size in the manifest, and is nothing else near the archer of that colour?"))
 }
 
-fn path(plan: &Plan<'_>, measured: &Measured, series: &[SightingSeries]) -> Outcome<PathFit> {
-    fit_path(&PathInput {
+fn input<'a>(
+    plan: &Plan<'_>,
+    measured: &'a Measured,
+    series: &'a [SightingSeries],
+) -> PathInput<'a> {
+    PathInput {
         rig: &measured.rig,
         clocks: &measured.clocks,
         series,
@@ -337,8 +342,11 @@ fn path(plan: &Plan<'_>, measured: &Measured, series: &[SightingSeries]) -> Outc
             refine_clocks: plan.pipeline.clocks.from_motion,
             ..PathSettings::default()
         },
-    })
-    .map_err(Failure::not_measurable)
+    }
+}
+
+fn path(plan: &Plan<'_>, measured: &Measured, series: &[SightingSeries]) -> Outcome<PathFit> {
+    fit_path(&input(plan, measured, series)).map_err(Failure::not_measurable)
 }
 
 /// Finds the shots in the path of the whole practice and fits each anew on its own: what goes wrong between shots, an arm
@@ -395,6 +403,7 @@ fn shots(
             compared.extend(pairs);
             Stretch {
                 unfit,
+                simple: comparison_path(&input(plan, measured, &near), fit).ok(),
                 ..stretch(plan, fit, window)
             }
         })
@@ -454,6 +463,7 @@ fn stretch(plan: &Plan<'_>, fit: &PathFit, window: ShotWindow) -> Stretch {
             draw_shoulder: other(MarkerRole::DrawShoulder),
         },
         unfit: None,
+        simple: None,
     }
 }
 

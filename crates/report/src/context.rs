@@ -3,7 +3,7 @@
 use crate::corrections::ShotCorrection;
 use crate::sheet::{BowStage, Felt, Side};
 use drawarc_rig::Camera;
-use drawarc_triangulation::PathSamples;
+use drawarc_triangulation::{InstantPath, PathSamples};
 use nalgebra::{Point3, Vector3};
 
 /// A sudden sound at the bow: range time, the sound's own travel already taken off.
@@ -86,6 +86,8 @@ pub struct ShotContext<'a> {
     pub markers: Markers<'a>,
     /// The rig's cameras, for what each of them shows.
     pub cameras: Vec<Camera>,
+    /// The elbow by the simple way, to stand beside the path.
+    pub simple: Option<&'a InstantPath>,
     /// What a person corrected.
     pub correction: Option<ShotCorrection>,
 }
@@ -108,6 +110,7 @@ impl ShotContext<'_> {
             sounds: Vec::new(),
             markers: Markers::default(),
             cameras: Vec::new(),
+            simple: None,
             correction: None,
         }
     }

@@ -379,12 +379,16 @@ fn place(shot: &Shot<'_>, time_s: f64) -> [f64; 3] {
 
 fn stall_check(shot: &Shot<'_>, search: &StallSearch) -> FaultCheck {
     let (from_s, to_s) = shot.draw_up_s();
-    let hidden = shot
-        .gap(from_s, to_s)
-        .is_some_and(|(_, length)| length >= shot.settings.stall_length_s);
+    let gap_s = shot.gap(from_s, to_s).map_or(0.0, |(_, length)| length);
+    let hidden = gap_s >= shot.settings.stall_length_s;
+    // A stop about a gap shows on one side of it only, in half of what is left of it at worst.
+    let shortest_s = search
+        .shortest_s
+        .map(|s| if gap_s > 0.0 { gap_s + 2.0 * s } else { s })
+        .filter(|_| !hidden);
     let finding = if !search.stalls.is_empty() {
         Finding::Found
-    } else if hidden || search.shortest_s.is_none() {
+    } else if shortest_s.is_none() {
         Finding::NotMeasurable
     } else {
         Finding::NotFound
@@ -395,7 +399,7 @@ fn stall_check(shot: &Shot<'_>, search: &StallSearch) -> FaultCheck {
         smallest_detectable: (search.detectable_m_s > 0.0)
             .then_some(1000.0 * search.detectable_m_s),
         unit: "mm/s".to_owned(),
-        shortest_s: search.shortest_s,
+        shortest_s,
         why: (finding == Finding::NotMeasurable).then(|| {
             shot.words
                 .plain(if hidden { "why-gap" } else { "why-noise" })

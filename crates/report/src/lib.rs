@@ -20,6 +20,7 @@ mod break_fit;
 mod context;
 mod coordinates;
 mod corrections;
+mod curves;
 mod error;
 mod faults;
 mod measure;
@@ -29,6 +30,7 @@ mod ramp;
 mod release;
 mod reversal;
 mod score;
+mod second_way;
 mod sentences;
 mod series;
 mod series_sheet;
@@ -51,9 +53,11 @@ pub use advice::{ADVICE_FORMAT, Advice};
 pub use angles_sheet::{AnglesSheet, SeenVerdict, ViewKind, ViewSheet};
 pub use context::{ArrowLineChoice, Markers, ShotContext, SoundAt};
 pub use corrections::{CORRECTIONS_FORMAT, Corrections, ShotCorrection};
+pub use curves::{Curve, Curves};
 pub use error::ReportError;
 pub use measure::{Measure, Reading};
 pub use score::score_shot;
+pub use second_way::SecondWay;
 pub use sentences::{SENTENCES_FORMAT, Sentences};
 pub use series::{compare_series, score_series};
 pub use series_sheet::{
@@ -62,8 +66,8 @@ pub use series_sheet::{
 };
 pub use settings::ReportSettings;
 pub use sheet::{
-    ArrowLineSheet, ArrowLineSource, BowStage, Curve, Curves, Fault, FaultCheck, FaultKind, Felt,
-    Finding, KeyInstant, Phase, PhaseSheet, PhaseTravel, RawReversal, ReleaseSheet, SHOT_FORMAT,
-    ShotClock, ShotKind, ShotMeasures, ShotSheet, Side, Verdict,
+    ArrowLineSheet, ArrowLineSource, BowStage, Fault, FaultCheck, FaultKind, Felt, Finding,
+    KeyInstant, Phase, PhaseSheet, PhaseTravel, RawReversal, ReleaseSheet, SHOT_FORMAT, ShotClock,
+    ShotKind, ShotMeasures, ShotSheet, Side, Verdict,
 };
 pub use shots::{ShotWindow, find_shots};

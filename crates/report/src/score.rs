@@ -3,14 +3,16 @@
 use crate::arrow_line::{NockAndRest, arrow_line};
 use crate::boundaries::find_boundaries;
 use crate::context::ShotContext;
-use crate::coordinates::{Coordinate, Coordinates, forearm};
+use crate::coordinates::{Coordinates, forearm};
+use crate::curves::curves;
 use crate::faults::{FaultReport, find_faults};
 use crate::motion::Motion;
 use crate::release::{Release, find_release};
+use crate::second_way::second_way;
 use crate::sentences::Sentences;
 use crate::sheet::{
-    ArrowLineSheet, BowStage, Curve, Curves, FaultKind, KeyInstant, Phase, PhaseSheet,
-    ReleaseSheet, SHOT_FORMAT, ShotClock, ShotKind, ShotSheet, Side,
+    ArrowLineSheet, BowStage, FaultKind, KeyInstant, Phase, PhaseSheet, ReleaseSheet, SHOT_FORMAT,
+    ShotClock, ShotKind, ShotSheet, Side,
 };
 use crate::shot::{Companions, Shot};
 use crate::shots::{MIN_DRAWS, ShotWindow, check_path};
@@ -19,9 +21,6 @@ use crate::sway::sway_size;
 use crate::track::Track;
 use crate::{Measure, ReportError, ReportSettings, angles, corrections, travel, verdict};
 use drawarc_triangulation::PathSamples;
-
-/// Every `THIN`-th instant of the grid goes into the curves.
-const THIN: usize = 2;
 
 /// Judges one shot. `path` holds the shot's window (more does no harm, and rest before or after it sharpens what is
 /// known of the sway) at 100 instants a second or more, with at least 50 joint samples, better 400.
@@ -205,6 +204,9 @@ fn sheet(
         }),
         _ => None,
     };
+    let second_way = second_way(shot);
+    let mut remarks = remarks(shot, window);
+    remarks.extend(second_way.as_ref().map(|way| way.words.clone()));
     ShotSheet {
         format: SHOT_FORMAT.to_owned(),
         id: context.id.clone(),
@@ -223,7 +225,7 @@ fn sheet(
             .felt
             .map(|felt| verdict::felt_sentence(shot, felt, word)),
         how_sure: verdict::how_sure(shot, &report.checks),
-        remarks: remarks(shot, window),
+        remarks,
         phases: phases(shot),
         faults: report.faults.clone(),
         checks: report.checks.clone(),
@@ -234,6 +236,7 @@ fn sheet(
         arrow_line: line_sheet(shot),
         angles: angles::all_angles(shot, word, report),
         curves: curves(shot, &report.hook),
+        second_way,
         rejected: context.correction.as_ref().is_some_and(|c| c.reject),
         key_instants: key_instants(shot, report, window.kind),
         corrections,
@@ -423,65 +426,4 @@ fn key_instants(shot: &Shot<'_>, report: &FaultReport, kind: ShotKind) -> Vec<Ke
     }
     found.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
     found
-}
-
-fn curves(shot: &Shot<'_>, hook: &Coordinate) -> Curves {
-    let c = &shot.coordinates;
-    let zero = shot.track.index_of(shot.draw_up_s().0);
-    let anchor = shot.track.index_of(shot.anchor_s());
-    let hold_end = shot.track.index_of(shot.hold_end_s());
-    let kept: Vec<usize> = (0..shot.track.len()).step_by(THIN).collect();
-    let (from, to) = (anchor.div_ceil(THIN), hold_end / THIN);
-    let absolute = shot.line.is_absolute();
-    let speed = Coordinate {
-        mean: shot.mean.speed.clone(),
-        draws: shot.draws.iter().map(|draw| draw.speed.clone()).collect(),
-    };
-    Curves {
-        time_s: kept.iter().map(|&i| shot.track.time_s(i)).collect(),
-        zero_s: shot.hold_end_s(),
-        away_mm: curve(&c.away, &kept, Some(zero)),
-        behind_mm: curve(&c.behind, &kept, (!absolute).then_some(zero)),
-        height_mm: curve(&c.height, &kept, None),
-        speed_mm_s: curve(&speed, &kept, None),
-        hook_mm: if from <= to {
-            curve(hook, &kept[from..=to], Some(anchor))
-        } else {
-            curve(hook, &[], None)
-        },
-        hook_from: from,
-        elbow_mm: kept
-            .iter()
-            .map(|&i| (shot.mean.point[i].coords * 1000.0).into())
-            .collect(),
-        in_gap: kept.iter().map(|&i| shot.track.in_gap[i]).collect(),
-        cameras: kept.iter().map(|&i| shot.track.cameras[i]).collect(),
-    }
-}
-
-/// A coordinate with its pointwise band, in millimetres, as the change since index `zero` where given.
-fn curve(coordinate: &Coordinate, kept: &[usize], zero: Option<usize>) -> Curve {
-    let base = |values: &[f64]| zero.map_or(0.0, |i| values[i]);
-    let own = base(&coordinate.mean);
-    let bases: Vec<f64> = coordinate.draws.iter().map(|draw| base(draw)).collect();
-    let mut out = Curve {
-        value: Vec::with_capacity(kept.len()),
-        low: Vec::with_capacity(kept.len()),
-        high: Vec::with_capacity(kept.len()),
-    };
-    let n = coordinate.draws.len().max(1) as f64;
-    for &i in kept {
-        let value = coordinate.mean[i] - own;
-        let each = coordinate
-            .draws
-            .iter()
-            .zip(&bases)
-            .map(|(draw, base)| draw[i] - base);
-        let centre = each.clone().sum::<f64>() / n;
-        let sd = (each.map(|v| (v - centre).powi(2)).sum::<f64>() / n).sqrt();
-        out.value.push(1000.0 * value);
-        out.low.push(1000.0 * (value - 1.96 * sd));
-        out.high.push(1000.0 * (value + 1.96 * sd));
-    }
-    out
 }

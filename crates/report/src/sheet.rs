@@ -1,6 +1,6 @@
 //! What the tool says about one shot. Millimetres, degrees and seconds: this is what a person reads.
 
-use crate::{AnglesSheet, Measure, Reading};
+use crate::{AnglesSheet, Curves, Measure, Reading, SecondWay};
 use serde::{Deserialize, Serialize};
 
 /// The word with which a shot sheet's JSON begins.
@@ -318,48 +318,6 @@ pub struct ArrowLineSheet {
     pub direction_sd_deg: f64,
 }
 
-/// One curve over the times of [`Curves`], with its pointwise 95 % band.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Curve {
-    /// Best estimate.
-    pub value: Vec<f64>,
-    /// Lower end of the band.
-    pub low: Vec<f64>,
-    /// Upper end of the band.
-    pub high: Vec<f64>,
-}
-
-/// Curves for plotting and export, all of one length. Zeros of the coordinates are chosen so that the curves
-/// start at 0 at the end of the raise; `behind` is absolute where the arrow line is known.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Curves {
-    /// Range time (s), evenly spaced.
-    pub time_s: Vec<f64>,
-    /// Time of release (or, without one, of the end of the hold), range time (s): the zero of a plot.
-    pub zero_s: f64,
-    /// Away from the target (mm).
-    pub away_mm: Curve,
-    /// Behind the line (mm).
-    pub behind_mm: Curve,
-    /// Height (mm, above ground).
-    pub height_mm: Curve,
-    /// Speed (mm/s), below the tremor band.
-    pub speed_mm_s: Curve,
-    /// Where the elbow says that the hook is, along the arrow line (mm, 0 at anchor). Shorter than the others:
-    /// it covers anchor to release, from index `hook_from` on.
-    pub hook_mm: Curve,
-    /// Index of the first time of `hook_mm`.
-    pub hook_from: usize,
-    /// The elbow itself, range frame (mm): for drawing it in 3-D.
-    pub elbow_mm: Vec<[f64; 3]>,
-    /// No camera pair saw the marker here; the curve bridges.
-    pub in_gap: Vec<bool>,
-    /// Cameras that saw the marker.
-    pub cameras: Vec<u8>,
-}
-
 /// An instant worth a picture.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -442,6 +400,9 @@ pub struct ShotSheet {
     pub angles: AnglesSheet,
     /// Curves for plots and exports.
     pub curves: Curves,
+    /// The simple way beside the path, where it was computed.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub second_way: Option<SecondWay>,
     /// Instants for the film strip.
     pub key_instants: Vec<KeyInstant>,
     /// A person rejected the shot (corrections file): it is shown, and counts in no series.

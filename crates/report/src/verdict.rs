@@ -14,18 +14,19 @@ pub(crate) fn verdict(shot: &Shot<'_>, kind: ShotKind, report: &FaultReport) -> 
     if let Some(worst) = worst {
         return worst;
     }
+    let limits = Limits::of(&report.checks);
     let slowed = report
         .stalls
         .slowest
         .is_some_and(|(speed, _)| speed[2] < shot.settings.slowed_speed_m_s);
-    if slowed {
+    // "Never stopped" cannot be said where the elbow was out of sight.
+    if slowed && limits.stop_s.is_some() {
         return Verdict::Slowed;
     }
     if shot.context.stage == BowStage::Compound {
         return Verdict::TravelOnly;
     }
     // Without a stall check or a collapse check there is no "good"; the sentence says what the other one shows.
-    let limits = Limits::of(&report.checks);
     match kind {
         _ if limits.stop_s.is_none() || limits.collapse_mm.is_none() => Verdict::NotMeasurable,
         ShotKind::LetDown if shot.context.stage != BowStage::Band => Verdict::LetDown,

@@ -50,6 +50,51 @@ fn score(archer: &Archer, noise: Noise) -> ShotSheet {
     score_shot(&path, &shots[0], &context, &settings, &words).unwrap()
 }
 
+/// Out of sight in the draw: for too long, nothing is said of stops; shorter, only stops that must show beside the gap are
+/// ruled out.
+#[test]
+fn what_was_out_of_sight_is_not_said_to_have_kept_moving() {
+    let archer = Archer::default();
+    let curves = archer.curves();
+    let whole = score(&archer, Noise::default());
+    let draw = whole.phase(Phase::Draw).unwrap();
+    let middle_s = 0.5 * (draw.start_s + draw.end_s);
+    let shortest = |sheet: &ShotSheet| sheet.checks[0].shortest_s;
+    for (gap_s, hidden) in [(0.12, false), (0.3, true)] {
+        let t = times(0.0, curves.release + 3.5, 240.0);
+        let mut path = path(
+            &t,
+            |t| curves.elbow(t),
+            Noise::default(),
+            200,
+            archer.seed + 100,
+        );
+        path.in_gap = t
+            .iter()
+            .map(|t| (t - middle_s).abs() < 0.5 * gap_s)
+            .collect();
+        let settings = ReportSettings::default();
+        let shots = find_shots(&path, &settings).unwrap();
+        let words = Sentences::english().unwrap();
+        let sheet = score_shot(&path, &shots[0], &context(&archer), &settings, &words).unwrap();
+        let stall = &sheet.checks[0];
+        println!(
+            "{gap_s} s: {stall:?} {:?} {}",
+            sheet.verdict, sheet.sentence
+        );
+        if hidden {
+            assert_eq!(stall.finding, Finding::NotMeasurable);
+            assert_eq!(sheet.verdict, Verdict::NotMeasurable);
+            assert!(sheet.sentence.contains("hidden"), "{}", sheet.sentence);
+        } else if let Some(s) = shortest(&sheet) {
+            // Less what the sheet's own grid cuts off the gap.
+            let grid_s = 1.0 / settings.grid_hz;
+            let least_s = gap_s - 2.0 * grid_s + 2.0 * shortest(&whole).unwrap();
+            assert!(s >= least_s, "{s} s");
+        }
+    }
+}
+
 #[test]
 fn a_good_shot_is_good_and_its_phases_stand_where_they_are() {
     let archer = Archer::default();

@@ -1,7 +1,8 @@
 //! How often good shots are marked and faults are found on paths that the path fit made from the sightings of two phones
-//! (1080p60, unsynchronised, rolling shutters): white noise of 0.1 px and a drifting bias of 0.2 px in each coordinate,
-//! the fit's own covariance. Sightings are simulated, pictures are not. Heavy: `--ignored`; the number of shots a row is
-//! 200 or `DRAWARC_RATE_SHOTS`.
+//! (1080p60, unsynchronised, rolling shutters). Errors of the sightings are those that were measured on rendered, encoded
+//! film; `DRAWARC_RATE_ERRORS=harsh` takes white noise of 0.1 px and a drifting bias of 0.2 px instead, twice as much.
+//! Sightings are simulated, pictures are not. Heavy: `--ignored`; the number of shots a row is 200 or
+//! `DRAWARC_RATE_SHOTS`.
 
 #![allow(
     clippy::print_stdout,
@@ -23,7 +24,7 @@ mod phones;
 use common::Archer;
 use drawarc_report::{Fault, FaultKind, ShotSheet};
 use people::{exact, judge, say, somebody};
-use phones::{Errors, film};
+use phones::{Errors, Law, film};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
@@ -38,6 +39,17 @@ fn shots() -> u64 {
         .unwrap_or(200)
 }
 
+#[expect(
+    clippy::disallowed_methods,
+    reason = "a heavy test asks under which errors"
+)]
+fn errors() -> Errors {
+    match std::env::var("DRAWARC_RATE_ERRORS").as_deref() {
+        Ok("harsh") => Errors::Law(Law::HARSH),
+        _ => Errors::Filmed,
+    }
+}
+
 /// Two shots at a time; results in order of their seeds.
 fn sheets(
     n: u64,
@@ -47,7 +59,7 @@ fn sheets(
     let one = |seed: u64| {
         let archer = archer(seed);
         let curves = archer.curves();
-        let seen = film(&curves, tracked, Errors::default(), 200, 5 * seed + 1);
+        let seen = film(&curves, tracked, errors(), 200, 5 * seed + 1);
         let sheet = judge(&archer, &curves, (&seen.elbow, seen.hand.as_ref()));
         (archer, sheet)
     };

@@ -31,7 +31,7 @@ fn row(name: &str, count: u64, settings: &PathSettings, plan: &dyn Fn(u64) -> Pl
         match fit {
             Ok(fit) => {
                 rounds += fit.diagnostics.rounds;
-                let instants = comparison_path(&input, &fit.path);
+                let instants = comparison_path(&input, &fit);
                 let best = forecast(&input, &|_, t| scene.motion.elbow(t));
                 for shot in &plan.shots {
                     let per_shot = 1.0 / (count as f64 * plan.shots.len() as f64);

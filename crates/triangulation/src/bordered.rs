@@ -82,6 +82,21 @@ impl Band {
         product
     }
 
+    /// `x ← L⁻¹ x` for a factor and `columns` interleaved right-hand sides (row by row).
+    fn forward(&self, x: &mut [f64], columns: usize) {
+        for i in 0..self.n {
+            let first = i.saturating_sub(self.half);
+            let (above, below) = x.split_at_mut(i * columns);
+            let row = &mut below[..columns];
+            let factors = &self.row_from(i, first)[..i - first];
+            subtract(row, factors, &above[first * columns..]);
+            let inverse = 1.0 / self.at(i, i);
+            for mine in row {
+                *mine *= inverse;
+            }
+        }
+    }
+
     /// Cholesky factor, in place of the matrix. Works column by column on a transposed copy: what a column takes away
     /// from the next ones is then a few short runs of neighbours, and no step waits for a long sum.
     fn factor(mut self) -> Result<Self, usize> {
@@ -153,20 +168,7 @@ impl Bordered {
         let mut w = self.border;
         let mut schur = self.corner;
         if k > 0 {
-            for i in 0..n {
-                let first = i.saturating_sub(lower.half);
-                let (above, below) = w.split_at_mut(i * k);
-                let row = &mut below[..k];
-                subtract(
-                    row,
-                    lower.row_from(i, first).split_at(i - first).0,
-                    &above[first * k..],
-                );
-                let inverse = 1.0 / lower.at(i, i);
-                for mine in row.iter_mut() {
-                    *mine *= inverse;
-                }
-            }
+            lower.forward(&mut w, k);
             subtract_squares(&mut schur, &w, k);
             schur.fill_upper_triangle_with_lower_triangle();
         }
@@ -201,13 +203,8 @@ impl Factor {
     fn forward(&self, x: &mut [f64]) {
         for i in 0..self.lower.n {
             let first = i.saturating_sub(self.lower.half);
-            let row = self.lower.row_from(i, first);
-            let dot: f64 = row[..i - first]
-                .iter()
-                .zip(&x[first..i])
-                .map(|(a, b)| a * b)
-                .sum();
-            x[i] = (x[i] - dot) / self.lower.at(i, i);
+            let row = &self.lower.row_from(i, first)[..i - first];
+            x[i] = (x[i] - dot(row, &x[first..i])) / self.lower.at(i, i);
         }
     }
 
@@ -254,10 +251,14 @@ impl Factor {
         self.lower.n
     }
 
-    /// The band's unknowns with the border held fixed.
-    pub(crate) fn solve_band(&self, mut x: Vec<f64>) -> Vec<f64> {
-        self.forward(&mut x);
-        self.backward(&mut x, 1);
+    /// The band's unknowns with the border held fixed, for `columns` interleaved right-hand sides (row by row).
+    pub(crate) fn solve_band(&self, mut x: Vec<f64>, columns: usize) -> Vec<f64> {
+        if columns == 1 {
+            self.forward(&mut x);
+        } else {
+            self.lower.forward(&mut x, columns);
+        }
+        self.backward(&mut x, columns);
         x
     }
 

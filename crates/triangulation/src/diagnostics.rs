@@ -100,6 +100,14 @@ impl PathDiagnostics {
                 )
             })
             .collect();
+        lines.extend(self.cameras.iter().filter_map(|c| {
+            let (region, lean_px) = c.worst_region()?;
+            Some(format!(
+                "{}: in no part of its picture do the sightings lie further off on average than {lean_px:.2} px ({region}).",
+                name(c.camera)
+            ))
+        }));
+        lines.extend(self.geometry());
         if let Some(odd) = &self.disagreement {
             lines.push(format!(
                 "{} contradicts the other cameras by {:.1} px and was left out.",
@@ -120,6 +128,60 @@ impl PathDiagnostics {
             ));
         }
         lines
+    }
+}
+
+/// Names of the regions' rows and columns, in the stored picture.
+const ROWS: [&str; REGIONS] = ["top", "middle", "bottom"];
+const COLUMNS: [&str; REGIONS] = ["left", "centre", "right"];
+
+impl CameraResiduals {
+    /// The region whose mean residual is longest, in words, and how long (px).
+    pub fn worst_region(&self) -> Option<(String, f64)> {
+        let lean = |mean: &Option<Vector2<f64>>| mean.as_ref().map(Vector2::norm);
+        let (region, lean_px) = self
+            .region_mean_px
+            .iter()
+            .enumerate()
+            .filter_map(|(region, mean)| Some((region, lean(mean)?)))
+            .max_by(|a, b| a.1.total_cmp(&b.1))?;
+        let (row, column) = (ROWS[region / REGIONS], COLUMNS[region % REGIONS]);
+        Some((format!("{row} {column}"), lean_px))
+    }
+}
+
+impl PathDiagnostics {
+    /// Convergence over time, and where the error of the place comes from, in sentences.
+    fn geometry(&self) -> Option<String> {
+        let seen: Vec<&MomentQuality> = self
+            .moments
+            .iter()
+            .filter(|m| m.role == MarkerRole::Elbow && m.cameras_seeing >= 2)
+            .collect();
+        let n = seen.len() as f64;
+        if seen.is_empty() {
+            return None;
+        }
+        let range = |of: fn(&MomentQuality) -> f64| {
+            seen.iter()
+                .map(|m| of(m))
+                .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| {
+                    (low.min(value), high.max(value))
+                })
+        };
+        let (narrow, wide) = range(|m| m.convergence_deg);
+        let mut sd_mm: Vec<f64> = seen.iter().map(|m| 1000.0 * m.sd_m).collect();
+        sd_mm.sort_by(f64::total_cmp);
+        let share = |of: fn(&ErrorShares) -> f64| {
+            100.0 * seen.iter().map(|m| of(&m.shares)).sum::<f64>() / n
+        };
+        Some(format!(
+            "Lines of sight meet at the elbow under {narrow:.0} to {wide:.0} degrees. Its place is known to {:.1} mm (one standard deviation, median); of that variance {:.0} % come from pixels, {:.0} % from the survey, {:.0} % from clocks.",
+            sd_mm[sd_mm.len() / 2],
+            share(|s| s.pixels),
+            share(|s| s.survey),
+            share(|s| s.clocks),
+        ))
     }
 }
 
@@ -272,6 +334,6 @@ pub(crate) fn diagnose(
         rounds,
         settled,
         refined: posterior.border.len(),
-        lasting_px: posterior.echo.variances_px2.iter().sum::<f64>().sqrt(),
+        lasting_px: posterior.echo.lasting_px(),
     }
 }

@@ -100,6 +100,8 @@ pub fn fit_path(input: &PathInput<'_>) -> Result<PathFit, PathError> {
         noise: Noise {
             scale: vec![1.0; input.rig.cameras.len()],
             white: vec![1.0; input.rig.cameras.len()],
+            lasting_px2: vec![0.0; input.rig.cameras.len()],
+            level: 1.0,
             share: settings.wrong_share,
             width: settings.wrong_width,
         },
@@ -131,7 +133,7 @@ fn finish(
         &factor.border_covariance(),
     );
     let echo = Echo::new(
-        lasting::variances_px2(&runs),
+        (lasting::lasting(&runs), input.settings.constant_px),
         &fitter.layout,
         &lines,
         &fitter.judgements,

@@ -5,8 +5,8 @@ use crate::butterworth::{Butterworth, residual_cutoff_hz};
 use crate::initial::{glimpses, tracks};
 use crate::observation::{self, Observation};
 use crate::triangulate::{View, triangulate_optimal};
-use crate::{ElbowPath, PathError, PathInput};
-use drawarc_sync_track::MarkerRole;
+use crate::{PathError, PathFit, PathInput};
+use drawarc_sync_track::{MarkerRole, SightingSeries};
 use nalgebra::{DVector, Point3, Vector3};
 
 /// One unbroken stretch of the simple path.
@@ -104,14 +104,27 @@ pub fn triangulate_instants(
     Ok(InstantPath { role, stretches })
 }
 
-/// The simple way beside a fit: its marker, split at the releases that the fit found, with the input that the fit
-/// had. [`InstantPath::at`] gives its points, at the instants of the sheet.
+/// The simple way beside a fit: the elbow, split at the releases that the fit found, from the sightings that the fit
+/// stands on: a camera that it left out for contradicting the others is left out here too. [`InstantPath::at`] gives its
+/// points, at the instants of the sheet.
 ///
 /// # Errors
 /// As [`triangulate_instants`].
-pub fn comparison_path(input: &PathInput<'_>, path: &ElbowPath) -> Result<InstantPath, PathError> {
+pub fn comparison_path(input: &PathInput<'_>, fit: &PathFit) -> Result<InstantPath, PathError> {
+    let path = &fit.path;
     let breaks_s: Vec<f64> = path.breaks().iter().map(|found| found.time_s).collect();
-    triangulate_instants(input, path.role(), &breaks_s)
+    let odd = fit.diagnostics.disagreement.map(|odd| odd.camera);
+    let series: Vec<SightingSeries> = input
+        .series
+        .iter()
+        .filter(|series| series.role == path.role() && Some(series.camera) != odd)
+        .cloned()
+        .collect();
+    let own = PathInput {
+        series: &series,
+        ..input.clone()
+    };
+    triangulate_instants(&own, path.role(), &breaks_s)
 }
 
 /// Evenly spaced instants: those of the camera with most frames, and their distance (s).

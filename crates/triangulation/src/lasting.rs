@@ -14,17 +14,27 @@ const SIZES_PX: [f64; 6] = [0.0, 0.05, 0.1, 0.17, 0.27, 0.42];
 /// Fewer instants than this tell nothing.
 const LEAST_CELLS: usize = 20;
 
-/// Variance of errors of each of [`DURATIONS_S`], one coordinate (px²).
-pub(crate) type Lasting = [f64; 3];
+/// Errors that last, one coordinate.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub(crate) struct Lasting {
+    /// Variance of errors of each of [`DURATIONS_S`] (px²).
+    pub(crate) variances_px2: [f64; 3],
+    /// Factors on these variances that make 1.96 standard deviations a 95 % interval although the variances themselves are
+    /// known from few independent contradictions. 1 for the slowest: of it the posterior mean, with all sizes alike before
+    /// looking, is already on the wide side.
+    pub(crate) doubt: [f64; 3],
+    /// Degrees of freedom with which the variances of those two are known.
+    pub(crate) freedom: f64,
+}
 
 /// Posterior mean over all combinations of sizes, each duration a first-order Markov course (Ornstein & Uhlenbeck 1930),
 /// by the likelihood of a Kalman filter. The mean rather than the most probable size: a shot of 5 s holds so
 /// few independent values of a slow error that the most probable size is often none.
-pub(crate) fn variances_px2(runs: &[Run]) -> Lasting {
+pub(crate) fn lasting(runs: &[Run]) -> Lasting {
     if runs.iter().map(|run| run.cells.len()).sum::<usize>() < LEAST_CELLS {
-        return [0.0; 3];
+        return Lasting::default();
     }
-    let mut tried: Vec<(f64, Lasting)> = Vec::new();
+    let mut tried: Vec<(f64, [f64; 3])> = Vec::new();
     for a in SIZES_PX {
         for b in SIZES_PX {
             for c in SIZES_PX {
@@ -35,19 +45,45 @@ pub(crate) fn variances_px2(runs: &[Run]) -> Lasting {
         }
     }
     let best = tried.iter().map(|t| t.0).fold(f64::INFINITY, f64::min);
-    let (mut sum, mut total) = ([0.0; 3], 0.0);
+    let (mut sum, mut square, mut total) = ([0.0; 3], 0.0, 0.0);
     for (deviance, variances) in &tried {
         let weight = (-0.5 * (deviance - best)).exp();
         total += weight;
+        square += weight * (variances[0] + variances[1]).powi(2);
         for (slot, variance) in sum.iter_mut().zip(variances) {
             *slot += weight * variance;
         }
     }
-    sum.map(|value| value / total)
+    let variances_px2 = sum.map(|value| value / total);
+    let mean = variances_px2[0] + variances_px2[1];
+    // A scaled chi-squared variable of the posterior's own mean and variance (Satterthwaite 1946).
+    let freedom = 2.0 * mean * mean / (square / total - mean * mean).max(1e-12 * mean * mean);
+    let freedom = freedom.max(LEAST_FREEDOM);
+    let doubt = (student_95(freedom) / NORMAL_95).powi(2);
+    Lasting {
+        variances_px2,
+        doubt: [doubt, doubt, 1.0],
+        freedom,
+    }
+}
+
+/// 97.5 % quantile of the normal distribution.
+const NORMAL_95: f64 = 1.959_964;
+/// The expansion below serves down to here.
+const LEAST_FREEDOM: f64 = 3.0;
+
+/// 97.5 % quantile of Student's distribution (Abramowitz & Stegun 1964, 26.7.5, three terms: 0.7 % low at 3 degrees of
+/// freedom).
+fn student_95(freedom: f64) -> f64 {
+    let z = NORMAL_95;
+    let (z3, z5, z7) = (z.powi(3), z.powi(5), z.powi(7));
+    z + (z3 + z) / (4.0 * freedom)
+        + (5.0 * z5 + 16.0 * z3 + 3.0 * z) / (96.0 * freedom.powi(2))
+        + (3.0 * z7 + 19.0 * z5 + 17.0 * z3 - 15.0 * z) / (384.0 * freedom.powi(3))
 }
 
 /// Minus twice the log likelihood of a run, less a constant. State: the three courses and the survey's constant.
-fn deviance(run: &Run, variances: &Lasting) -> f64 {
+fn deviance(run: &Run, variances: &[f64; 3]) -> f64 {
     const N: usize = 4;
     let steady = [variances[0], variances[1], variances[2], run.survey_px2];
     let mut spread = [[0.0; N]; N];
@@ -129,9 +165,17 @@ mod tests {
                 cells,
                 survey_px2: 0.02,
             };
-            total += variances_px2(&[run]).iter().sum::<f64>() / 20.0;
+            total += lasting(&[run]).variances_px2.iter().sum::<f64>() / 20.0;
         }
         total.sqrt()
+    }
+
+    #[test]
+    fn students_quantile_agrees_with_its_table() {
+        // Any printed table of the t distribution.
+        for (freedom, quantile) in [(5.0, 2.571), (10.0, 2.228), (30.0, 2.042)] {
+            assert!((student_95(freedom) - quantile).abs() < 0.006, "{freedom}");
+        }
     }
 
     #[test]

@@ -1,4 +1,5 @@
 use crate::coverage::Gap;
+use crate::echo::Tails;
 use crate::observation::Piece;
 use crate::posterior::{Causes, Posterior};
 use crate::release::Break;
@@ -177,7 +178,7 @@ impl ElbowPath {
         }
         samples.draws = self
             .posterior
-            .draws(draws, seed)
+            .draws(draws, seed, Tails::Light)
             .map(|draw| {
                 places
                     .iter()
@@ -241,7 +242,7 @@ impl ElbowPath {
             })
             .collect();
         let mut largest = [vec![], vec![], vec![]];
-        for draw in self.posterior.draws(draws, seed) {
+        for draw in self.posterior.draws(draws, seed, Tails::Heavy) {
             for (order, list) in largest.iter_mut().enumerate() {
                 let mut most = 0.0f64;
                 for ((piece, w), place) in places.iter().zip(&scale) {

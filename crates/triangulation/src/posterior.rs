@@ -3,7 +3,7 @@
 use crate::border::Border;
 use crate::bordered::{Band, Factor};
 use crate::diagnostics::conditional_of;
-use crate::echo::Echo;
+use crate::echo::{Echo, Tails};
 use crate::normal::Estimate;
 use crate::observation::{Layout, Piece};
 use crate::spline::Weights;
@@ -104,7 +104,12 @@ impl Posterior {
     }
 
     /// Joint draws of coefficients and shared unknowns, errors that last included.
-    pub(crate) fn draws(&self, count: usize, seed: u64) -> impl Iterator<Item = Estimate> {
+    pub(crate) fn draws(
+        &self,
+        count: usize,
+        seed: u64,
+        tails: Tails,
+    ) -> impl Iterator<Item = Estimate> {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         // Another stream of the generator, so that white noise is drawn alike whatever lasts.
         let mut slow = ChaCha8Rng::seed_from_u64(seed);
@@ -118,9 +123,10 @@ impl Posterior {
             for (value, mean) in coefficients.iter_mut().zip(&self.estimate.coefficients) {
                 *value += mean;
             }
-            for (value, change) in coefficients
-                .iter_mut()
-                .zip(self.echo.draw(&self.factor, &mut slow))
+            for (value, change) in
+                coefficients
+                    .iter_mut()
+                    .zip(self.echo.draw(&self.factor, &mut slow, 1, tails))
             {
                 *value += change;
             }

@@ -33,6 +33,10 @@ pub struct PathSettings {
     pub lasting_px: f64,
     /// It lasts about so long (s).
     pub lasting_s: f64,
+    /// Standard deviation of the part of a sighting's error that stays the same for a whole shot (px): the sighting of a
+    /// lit ball is off to its bright side. 0.10 on rendered, encoded video of two phones (`cargo xtask bench`). No
+    /// contradiction of the views shows it, since it looks like the survey's error; it widens the intervals of position.
+    pub constant_px: f64,
     /// Let the path jump where a burst of acceleration shows a release.
     pub find_release: bool,
 }
@@ -53,6 +57,7 @@ impl Default for PathSettings {
             refine_clocks: true,
             lasting_px: 0.15,
             lasting_s: 0.5,
+            constant_px: 0.1,
             find_release: true,
         }
     }
@@ -85,6 +90,7 @@ impl PathSettings {
             ("adapt_prior", self.adapt_prior),
             ("lasting_px", self.lasting_px),
             ("lasting_s", self.lasting_s),
+            ("constant_px", self.constant_px),
         ] {
             if !(value.is_finite() && value >= 0.0) {
                 return refuse(what, value, "0 or more");

@@ -83,6 +83,7 @@ pub(super) fn sheet(number: usize, motion: &Motion, told: &Told, zero_s: f64) ->
         },
         angles: angles(),
         curves,
+        second_way: None,
         key_instants: motion
             .moments()
             .into_iter()
@@ -256,6 +257,8 @@ fn curves(motion: &Motion, zero_s: f64) -> Curves {
     Curves {
         zero_s,
         elbow_mm: times.iter().map(|&time| motion.elbow_mm(time)).collect(),
+        elbow_sd_mm: vec![[0.25; 3]; count],
+        simple_mm: Vec::new(),
         away_mm: of(&|time| raise_end_x - motion.elbow_mm(time)[0], 0.5),
         behind_mm: of(&|time| motion.behind_mm(time), 2.6),
         height_mm: of(&|time| motion.elbow_mm(time)[2], 0.4),

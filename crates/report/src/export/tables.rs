@@ -105,6 +105,19 @@ pub fn samples_table(shots: &[ShotSheet]) -> Table {
         };
         table.number(name, each().map(place));
     }
+    for (axis, name) in ["x_sd_mm", "y_sd_mm", "z_sd_mm"].into_iter().enumerate() {
+        let sd = |(curves, index): (&crate::Curves, usize)| {
+            curves.elbow_sd_mm.get(index).map(|at| at[axis])
+        };
+        table.number(name, each().map(sd));
+    }
+    let simple = ["simple_x_mm", "simple_y_mm", "simple_z_mm"];
+    for (axis, name) in simple.into_iter().enumerate() {
+        let place = |(curves, index): (&crate::Curves, usize)| {
+            Some(curves.simple_mm.get(index)?.as_ref()?[axis])
+        };
+        table.number(name, each().map(place));
+    }
     let bands: [(&str, CurveOf); 4] = [
         ("away_mm", |curves| &curves.away_mm),
         ("behind_mm", |curves| &curves.behind_mm),

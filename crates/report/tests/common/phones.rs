@@ -15,10 +15,25 @@ use nalgebra::{
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
+use std::sync::OnceLock;
+
+/// Sightings less the true centre, frame by frame, of two phones 1080p60: rendered, encoded, tracked and compared by
+/// `cargo xtask bench`, which writes this file (`sighting-errors.csv`; the lines of class `phones`).
+const FILMED: &str = include_str!("../../../triangulation/tests/data/sighting-errors.csv");
 
 /// Errors of a marker's centre in the picture, one coordinate.
 #[derive(Debug, Clone, Copy)]
-pub struct Errors {
+pub enum Errors {
+    /// One camera's errors during one shot of some film, run forward and backward without end, from a random frame on,
+    /// each coordinate with a random sign.
+    Filmed,
+    /// Of a stated law.
+    Law(Law),
+}
+
+/// White noise and a drift.
+#[derive(Debug, Clone, Copy)]
+pub struct Law {
     /// New in every frame (px).
     pub white_px: f64,
     /// Lasting, drifting (px): light on one side of the ball, skin behind it.
@@ -27,12 +42,62 @@ pub struct Errors {
     pub drift_s: f64,
 }
 
-impl Default for Errors {
-    fn default() -> Self {
-        Self {
-            white_px: 0.1,
-            lasting_px: 0.2,
-            drift_s: 1.0,
+impl Law {
+    /// Twice what film shows (0.04 px, 0.1 px, tenths of a second), and for longer: no film of the stated conditions is
+    /// as bad.
+    pub const HARSH: Self = Self {
+        white_px: 0.1,
+        lasting_px: 0.2,
+        drift_s: 1.0,
+    };
+}
+
+fn filmed() -> &'static [Vec<Vector2<f64>>] {
+    static FILMS: OnceLock<Vec<Vec<Vector2<f64>>>> = OnceLock::new();
+    FILMS.get_or_init(|| {
+        let number = |text: &str| text.parse::<f64>().unwrap() / 1000.0;
+        FILMED
+            .lines()
+            .filter(|line| !line.starts_with('#'))
+            .map(|line| {
+                line.split(';')
+                    .skip(1)
+                    .map(|pair| pair.split_once(' ').unwrap())
+                    .map(|(x, y)| Vector2::new(number(x), number(y)))
+                    .collect()
+            })
+            .collect()
+    })
+}
+
+impl Errors {
+    /// Of so many frames (px), and the white noise that the tracker states (px).
+    fn draw(self, frames: usize, rng: &mut ChaCha8Rng) -> (Vec<Vector2<f64>>, f64) {
+        match self {
+            Self::Filmed => {
+                let film = &filmed()[rng.random_range(0..filmed().len())];
+                let n = film.len();
+                let from = rng.random_range(0..2 * n);
+                let sign = Vector2::from_fn(|_, _| if rng.random_bool(0.5) { 1.0 } else { -1.0 });
+                let at = |i: usize| {
+                    let at = (from + i) % (2 * n);
+                    film[if at < n { at } else { 2 * n - 1 - at }].component_mul(&sign)
+                };
+                ((0..frames).map(at).collect(), 0.04)
+            }
+            Self::Law(law) => {
+                let keep = (-1.0 / (law.drift_s * RATE_HZ)).exp();
+                let mut pair =
+                    || -> Vector2<f64> { Vector2::from_fn(|_, _| StandardNormal.sample(rng)) };
+                let mut lasting = pair();
+                let errors = (0..frames)
+                    .map(|_| {
+                        lasting = lasting * keep + pair() * (1.0 - keep * keep).sqrt();
+                        lasting * law.lasting_px + pair() * law.white_px
+                    })
+                    .collect();
+                (errors, law.white_px)
+            }
         }
     }
 }
@@ -147,25 +212,21 @@ pub fn film(curves: &Curves, with_hand: bool, errors: Errors, draws: usize, seed
         for (index, (camera, clock)) in truth.iter().zip(&true_clocks).enumerate() {
             let mut phase = ChaCha8Rng::seed_from_u64(seed.wrapping_mul(31) + index as u64);
             let phase_s = phase.random::<f64>() / RATE_HZ;
-            let keep = (-1.0 / (errors.drift_s * RATE_HZ)).exp();
-            let mut pair =
-                || -> Vector2<f64> { Vector2::from_fn(|_, _| StandardNormal.sample(&mut rng)) };
-            let mut lasting = pair();
-            let frames = ((to_s - from_s) * RATE_HZ) as u64;
-            let samples = (0..frames)
-                .map(|i| {
+            let frames = ((to_s - from_s) * RATE_HZ) as usize;
+            let (off_px, stated_px) = errors.draw(frames, &mut rng);
+            let samples = off_px
+                .into_iter()
+                .enumerate()
+                .map(|(i, off)| {
                     let range_s = from_s + phase_s + i as f64 / RATE_HZ;
                     let camera_s = clock.camera_from_range(range_s);
-                    lasting = lasting * keep + pair() * (1.0 - keep * keep).sqrt();
                     match pixel(camera, clock, &point, camera_s) {
-                        None => Sighting::missing(i, camera_s, Verdict::OutOfPicture),
+                        None => Sighting::missing(i as u64, camera_s, Verdict::OutOfPicture),
                         Some(centre) => Sighting {
-                            centre_px: centre
-                                + lasting * errors.lasting_px
-                                + pair() * errors.white_px,
-                            covariance_px2: Matrix2::identity() * errors.white_px.powi(2),
+                            centre_px: centre + off,
+                            covariance_px2: Matrix2::identity() * stated_px.powi(2),
                             radius_px: 6.0,
-                            ..Sighting::missing(i, camera_s, Verdict::Seen)
+                            ..Sighting::missing(i as u64, camera_s, Verdict::Seen)
                         },
                     }
                 })

@@ -10,6 +10,7 @@
 )]
 
 pub mod intervals;
+pub mod measured;
 pub mod motion;
 pub mod score;
 
@@ -49,6 +50,8 @@ pub struct Plan {
     pub lasting_px: f64,
     /// They keep e⁻¹ of themselves over this time (s).
     pub lasting_s: f64,
+    /// Instead of all these: errors as they were measured on film.
+    pub measured: bool,
     pub shots: Vec<Shot>,
     pub end_s: f64,
     pub seed: u64,
@@ -76,6 +79,7 @@ impl Plan {
             wrong: 0.0,
             lasting_px: 0.0,
             lasting_s: 0.15,
+            measured: false,
             end_s: shot.release_s() + 1.0,
             shots: vec![shot],
             seed,
@@ -334,6 +338,7 @@ fn sightings(
     };
     let mut samples = Vec::new();
     let mut frame_index = 0u64;
+    let measured = plan.measured.then(|| measured::Course::pick(random));
     let keep = (-1.0 / (plan.lasting_s * plan.rate_hz)).exp();
     let mut lasting = Vector2::from_fn(|_, _| {
         if plan.lasting_px > 0.0 {
@@ -362,6 +367,9 @@ fn sightings(
             lasting = lasting * keep
                 + Vector2::from_fn(|_, _| normal(random)) * (1.0 - keep * keep).sqrt();
             error += lasting * plan.lasting_px;
+        }
+        if let Some(course) = &measured {
+            error = course.at(frame_index);
         }
         if plan.wrong > 0.0 && random.random_bool(plan.wrong) {
             let angle = random.random_range(0.0..std::f64::consts::TAU);
