@@ -156,10 +156,11 @@ fn shots(results: &[Compared], class: Class, pick: fn(&ComparedShot) -> Option<f
         .collect()
 }
 
+/// At 60 and 120 frames a second.
 fn half_a_frame_ms(class: Class) -> Option<f64> {
     match class {
-        Class::Phones => Some(500.0 / 60.0),
-        Class::Centre => Some(500.0 / 120.0),
+        Class::Phones => Some(8.3),
+        Class::Centre => Some(4.2),
         Class::Other => None,
     }
 }

@@ -12,13 +12,8 @@ use nalgebra::{Matrix2, Vector2};
 pub(crate) struct Noise {
     /// Of all of a sighting's error, to judge by.
     pub(crate) scale: Vec<f64>,
-    /// Of the part that changes from frame to frame: how closely the curve follows.
+    /// Of the part that changes from frame to frame, to weigh by.
     pub(crate) white: Vec<f64>,
-    /// Variance of the part that lasts (px²): with the white part it tells how sightings and cameras weigh against each
-    /// other.
-    pub(crate) lasting_px2: Vec<f64>,
-    /// Factor on all information that leaves the sum of it where white noise alone would have it.
-    pub(crate) level: f64,
     pub(crate) share: f64,
     pub(crate) width: f64,
 }
@@ -67,22 +62,12 @@ impl Noise {
             * (0.5 * d2 * (1.0 - 1.0 / width2)).min(700.0).exp();
         let right = 1.0 / (1.0 + odds_wrong);
         let weight = right + (1.0 - right) / width2;
-        let information = self
-            .all_of_it(camera, covariance)
-            .try_inverse()
-            .map_or_else(Matrix2::zeros, |m| m * (weight * self.level));
         Judgement {
-            information,
+            information: inverse * (weight / (self.white[camera] * self.white[camera])),
             weight,
             right,
             distance2,
         }
-    }
-
-    /// Covariance of a sighting, white and lasting (px²).
-    pub(crate) fn all_of_it(&self, camera: usize, covariance: &Matrix2<f64>) -> Matrix2<f64> {
-        let white2 = self.white[camera] * self.white[camera];
-        covariance * white2 + Matrix2::identity() * self.lasting_px2[camera]
     }
 
     /// As [`Self::judge`] for a path that is still rough: heavy tails (Cauchy), so that nothing is lost early.
@@ -129,8 +114,6 @@ mod tests {
         let noise = Noise {
             scale: vec![1.0],
             white: vec![1.0],
-            lasting_px2: vec![0.0],
-            level: 1.0,
             share: 0.02,
             width: 20.0,
         };

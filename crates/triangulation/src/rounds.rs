@@ -232,32 +232,6 @@ impl Fitter<'_> {
                 .sqrt()
                 .clamp(0.05, scale);
         }
-        self.weigh_cameras();
-    }
-
-    /// What lasts in the errors of each camera, and the level that keeps the sum of all information as it was.
-    fn weigh_cameras(&mut self) {
-        let cameras = self.rig.cameras.len();
-        let mut stated = vec![(0.0, 0.0); cameras];
-        for o in &self.layout.observations {
-            stated[o.camera].0 += 0.5 * o.covariance.trace();
-            stated[o.camera].1 += 1.0;
-        }
-        for (camera, (sum, count)) in stated.iter().enumerate() {
-            let (scale, white) = (self.noise.scale[camera], self.noise.white[camera]);
-            let lasting = (scale * scale - white * white).max(0.0);
-            self.noise.lasting_px2[camera] = lasting * sum / f64::max(*count, 1.0);
-        }
-        let (mut alone, mut together) = (0.0, 0.0);
-        for (o, judged) in self.layout.observations.iter().zip(&self.judgements) {
-            let white = self.noise.white[o.camera];
-            let trace = |m: Matrix2<f64>| m.try_inverse().map_or(0.0, |m| m.trace());
-            alone += judged.weight * trace(o.covariance * (white * white));
-            together += judged.weight * trace(self.noise.all_of_it(o.camera, &o.covariance));
-        }
-        if together > 0.0 {
-            self.noise.level = alone / together;
-        }
     }
 
     /// Variance of the noise that changes from frame to frame, from fourth differences of residuals: their sum of squares and
