@@ -114,8 +114,8 @@ fn simultaneous_bands_hold_whole_shots() {
         say(&format!("simultaneous band of {name}"), within);
     }
     let [position, velocity, acceleration] = within;
-    assert!(acceleration >= 184, "{within:?}");
-    // Both fall short of their goal, 184: sudden changes in what a codec leaves behind are larger on film than the model
-    // draws them. Held where they are.
-    assert!(position >= 176 && velocity >= 155, "{within:?}");
+    assert!(position >= 184 && acceleration >= 184, "{within:?}");
+    // Falls short of its goal, 184: sudden changes in what a codec leaves behind are larger on film than the model draws
+    // them. Held where it is.
+    assert!(velocity >= 155, "{within:?}");
 }
