@@ -100,6 +100,7 @@ pub fn fit_path(input: &PathInput<'_>) -> Result<PathFit, PathError> {
         noise: Noise {
             scale: vec![1.0; input.rig.cameras.len()],
             white: vec![1.0; input.rig.cameras.len()],
+            lasting_px2: vec![0.0; input.rig.cameras.len()],
             share: settings.wrong_share,
             width: settings.wrong_width,
         },

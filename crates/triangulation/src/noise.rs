@@ -5,7 +5,7 @@ use nalgebra::{Matrix2, Vector2};
 /// Noise of each camera and the odds of wrong sightings.
 ///
 /// A sighting is right with probability `1 − share`, then its error is Gaussian with the stated covariance
-/// times `scale²` of its camera; else it is wrong and scatters `width` times wider. The weight is the posterior
+/// times `white²` of its camera, plus what lasts in all of its sightings alike; else it is wrong and scatters `width` times wider. The weight is the posterior
 /// probability of being right (plus the little that a wrong one still says): a redescending
 /// M-estimator that leaves Gaussian data untouched (contaminated normal, Tukey 1960; fitted by EM).
 #[derive(Debug, Clone, PartialEq)]
@@ -14,6 +14,8 @@ pub(crate) struct Noise {
     pub(crate) scale: Vec<f64>,
     /// Of the part that changes from frame to frame, to weigh by.
     pub(crate) white: Vec<f64>,
+    /// Variance of the part that lasts (px²): however well a sighting is stated, it may be off by so much and still be right.
+    pub(crate) lasting_px2: Vec<f64>,
     pub(crate) share: f64,
     pub(crate) width: f64,
 }
@@ -54,8 +56,11 @@ impl Noise {
             return Judgement::void();
         };
         let distance2 = residual.dot(&(inverse * residual));
-        let scale2 = self.scale[camera] * self.scale[camera];
-        let d2 = distance2 / scale2;
+        let white2 = self.white[camera] * self.white[camera];
+        let all = covariance * white2 + Matrix2::identity() * self.lasting_px2[camera];
+        let d2 = all
+            .try_inverse()
+            .map_or(f64::INFINITY, |inverse| residual.dot(&(inverse * residual)));
         let width2 = self.width * self.width;
         // Two axes: the density falls by width².
         let odds_wrong = self.share / (1.0 - self.share) / width2
@@ -114,6 +119,7 @@ mod tests {
         let noise = Noise {
             scale: vec![1.0],
             white: vec![1.0],
+            lasting_px2: vec![0.0],
             share: 0.02,
             width: 20.0,
         };

@@ -232,6 +232,16 @@ impl Fitter<'_> {
                 .sqrt()
                 .clamp(0.05, scale);
         }
+        let mut stated = vec![(0.0, 0.0); cameras];
+        for o in &self.layout.observations {
+            stated[o.camera].0 += 0.5 * o.covariance.trace();
+            stated[o.camera].1 += 1.0;
+        }
+        for (camera, (sum, count)) in stated.iter().enumerate() {
+            let (scale, white) = (self.noise.scale[camera], self.noise.white[camera]);
+            let lasting = (scale * scale - white * white).max(0.0);
+            self.noise.lasting_px2[camera] = lasting * sum / f64::max(*count, 1.0);
+        }
     }
 
     /// Variance of the noise that changes from frame to frame, from fourth differences of residuals: their sum of squares and
