@@ -19,32 +19,47 @@ const RING: [(isize, isize); 8] = [
     (2, -2),
 ];
 /// Response from which a pixel counts as a saddle (grey levels).
-const LEAST_RESPONSE: i32 = 45;
+const LEAST_RESPONSE: i16 = 45;
+/// Pixels along the border of the picture that have no whole ring and no neighbours to compare with.
+const MARGIN: usize = 4;
+
+/// How much each pixel is like a saddle, row by row; 0 below [`LEAST_RESPONSE`].
+fn responses(data: &[u8], width: usize, height: usize) -> Vec<i16> {
+    let mut response = vec![0; width * height];
+    if width <= 2 * MARGIN || height <= 2 * MARGIN {
+        return response;
+    }
+    let count = width - 2 * MARGIN;
+    for y in MARGIN..height - MARGIN {
+        let first = y * width + MARGIN;
+        // Slices of one length side by side: the compiler takes sixteen pixels at a time.
+        let ring = RING.map(|(dx, dy)| {
+            let from = first.wrapping_add_signed(dy * width.cast_signed() + dx);
+            &data[from..from + count]
+        });
+        let [e, se, s, sw, w, nw, n, ne] = ring;
+        let row = &mut response[first..first + count];
+        for (k, place) in row.iter_mut().enumerate() {
+            let [e, se, s, sw, w, nw, n, ne] =
+                [e[k], se[k], s[k], sw[k], w[k], nw[k], n[k], ne[k]].map(i16::from);
+            let cross = (e + w - s - n).abs() + (se + nw - sw - ne).abs();
+            let across = (e - w).abs() + (se - nw).abs() + (s - n).abs() + (sw - ne).abs();
+            let value = cross - across;
+            *place = if value > LEAST_RESPONSE { value } else { 0 };
+        }
+    }
+    response
+}
+
 /// Local maxima of the response, row by row.
 pub(crate) fn saddles(picture: GrayView<'_>) -> Vec<Saddle> {
     let (width, height) = (picture.width_px() as usize, picture.height_px() as usize);
     let data = picture.data();
-    let mut response = vec![0i16; width * height];
-    for y in 4..height.saturating_sub(4) {
-        for x in 4..width.saturating_sub(4) {
-            let at = y * width + x;
-            let ring = RING.map(|(dx, dy)| {
-                let place = at.wrapping_add_signed(dy * width.cast_signed() + dx);
-                i32::from(data[place])
-            });
-            let cross = (ring[0] + ring[4] - ring[2] - ring[6]).abs()
-                + (ring[1] + ring[5] - ring[3] - ring[7]).abs();
-            let across: i32 = (0..4).map(|k| (ring[k] - ring[k + 4]).abs()).sum();
-            let value = cross - across;
-            if value > LEAST_RESPONSE {
-                response[at] = i16::try_from(value).unwrap_or(i16::MAX);
-            }
-        }
-    }
+    let response = responses(data, width, height);
     let mut found = Vec::new();
-    for y in 4..height.saturating_sub(4) {
-        for x in 4..width.saturating_sub(4) {
-            let value = response[y * width + x];
+    for y in MARGIN..height.saturating_sub(MARGIN) {
+        let row = &response[y * width..(y + 1) * width];
+        for (x, value) in row.iter().copied().enumerate() {
             if value == 0 {
                 continue;
             }

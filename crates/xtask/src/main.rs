@@ -101,7 +101,7 @@ fn bench(rest: &[String]) -> Result<(), String> {
         Some("--survey") => {
             python::bring_race(&interpreter);
             heavy("drawarc-calibration", "lib", &environment)?;
-            return heavy("drawarc-calibration", "simulated_surveys", &environment);
+            return heavy("drawarc-calibration", "survey_coverage", &environment);
         }
         _ => {}
     }
