@@ -93,6 +93,7 @@ fn plain(
         cameras,
         board: board.clone(),
         frame: FrameChoice::FirstCamera,
+        plumb: None,
         settings: SurveySettings {
             loss_limit: f64::INFINITY,
             view_limit: f64::INFINITY,

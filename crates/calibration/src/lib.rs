@@ -57,6 +57,6 @@ pub use sheet::{Paper, Sheet};
 pub use sighting::BoardSighting;
 pub use survey::survey;
 pub use survey_input::{
-    FrameChoice, LensChoice, SurveyCamera, SurveyInput, SurveySettings, SurveyedPoint,
+    FrameChoice, LensChoice, PlumbLine, SurveyCamera, SurveyInput, SurveySettings, SurveyedPoint,
 };
 pub use wand::{WandPlace, WandReport, check_wand, noise_at_rest_mm};

@@ -2,10 +2,11 @@
 
 use crate::bundle::Bundle;
 use crate::moments::MomentPlan;
-use crate::{Board, CalibrationError, SurveyedPoint};
+use crate::{Board, CalibrationError, PlumbLine, SurveyedPoint};
 use drawarc_rig::skew;
 use nalgebra::{
-    Isometry3, Matrix3, Matrix6, Point3, Rotation3, Translation3, UnitQuaternion, Vector2, Vector3,
+    Isometry3, Matrix3, Matrix6, Point2, Point3, Rotation3, Translation3, UnitQuaternion, Vector2,
+    Vector3,
 };
 
 /// Three points closer to a line than this (smaller over larger spread) fix no frame.
@@ -112,14 +113,17 @@ pub(crate) struct PointFrame {
 }
 
 /// Place of a marked point in the world: where its rays pass closest, with its covariance from the cameras' pixel noise.
-fn place(bundle: &Bundle, point: &SurveyedPoint) -> Option<(Point3<f64>, Matrix3<f64>)> {
-    if point.marks_px.len() < 2 {
+fn place(
+    bundle: &Bundle,
+    marks_px: &[(usize, Point2<f64>)],
+) -> Option<(Point3<f64>, Matrix3<f64>)> {
+    if marks_px.len() < 2 {
         return None;
     }
     let mut information = Matrix3::zeros();
     let mut pull = Vector3::zeros();
     let mut rays = Vec::new();
-    for (camera, pixel) in &point.marks_px {
+    for (camera, pixel) in marks_px {
         let camera = bundle.cameras.get(*camera)?;
         let world_from_camera = camera.camera_from_world.inverse();
         let ray = world_from_camera.rotation * camera.lens.ray_from_pixel(pixel)?;
@@ -154,7 +158,7 @@ pub(crate) fn from_points(
     let mut in_world = Vec::new();
     let mut covariances = Vec::new();
     for point in points {
-        let (place, covariance) = place(bundle, point)
+        let (place, covariance) = place(bundle, &point.marks_px)
             .ok_or_else(|| refuse("each must be marked in two cameras or more"))?;
         in_range.push(point.point_in_range);
         in_world.push(place);
@@ -182,6 +186,53 @@ pub(crate) fn from_points(
         covariance: information
             .try_inverse()
             .ok_or_else(|| refuse("they leave a direction open"))?,
+    })
+}
+
+/// Marks of a plumb line nearer to each other than this (m) tell a slope no better than the ground under the board.
+const LEAST_PLUMB_M: f64 = 0.3;
+
+/// Turns the range about its origin until `z` is along the plumb line; `x` keeps its heading, as seen from above. The world is
+/// the range of a board that lies on the line.
+///
+/// # Errors
+/// [`CalibrationError::SurveyedPoints`] for marks that have no place, or are too near to each other.
+pub(crate) fn upright(bundle: &Bundle, plumb: &PlumbLine) -> Result<PointFrame, CalibrationError> {
+    let refuse = |reason: &str| CalibrationError::SurveyedPoints {
+        reason: reason.to_owned(),
+    };
+    let marked = |marks: &[(usize, Point2<f64>)]| {
+        place(bundle, marks).ok_or_else(|| {
+            refuse("both ends of the plumb line must be marked in two cameras or more")
+        })
+    };
+    let (top, top_covariance) = marked(&plumb.top_px)?;
+    let (bottom, bottom_covariance) = marked(&plumb.bottom_px)?;
+    let length_m = (top - bottom).norm();
+    if length_m.is_nan() || length_m < LEAST_PLUMB_M {
+        return Err(refuse(
+            "the marks on the plumb line are less than 0.3 m apart",
+        ));
+    }
+    let up = (top - bottom) / length_m;
+    let level = UnitQuaternion::rotation_between(&up, &Vector3::z())
+        .filter(|turn| turn.angle() < std::f64::consts::FRAC_PI_4)
+        .ok_or_else(|| refuse("the plumb line is more than 45 degrees off the board's normal; is its top the upper mark?"))?;
+    let along = level * Vector3::x();
+    let heading = UnitQuaternion::from_scaled_axis(Vector3::z() * -along.y.atan2(along.x));
+    let rotation = heading * level;
+    let turned = *rotation.to_rotation_matrix().matrix();
+    // A shift of the upper end along x tilts about y, along y about -x.
+    let spread =
+        turned * (top_covariance + bottom_covariance) * turned.transpose() / (length_m * length_m);
+    let mut covariance = Matrix6::zeros();
+    covariance[(0, 0)] = spread[(1, 1)];
+    covariance[(1, 1)] = spread[(0, 0)];
+    covariance[(0, 1)] = -spread[(0, 1)];
+    covariance[(1, 0)] = -spread[(0, 1)];
+    Ok(PointFrame {
+        range_from_world: Isometry3::from_parts(Translation3::identity(), rotation),
+        covariance,
     })
 }
 

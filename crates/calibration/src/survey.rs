@@ -264,14 +264,25 @@ fn set_frame(
                 range_frame::range_from_board(&input.board, origin_from_centre_m);
             let world_from_board = bundle.moments[at].motion.world_from_board(&middle);
             bundle.change_world(&(range_from_board * world_from_board.inverse()));
+            let upright = match &input.plumb {
+                Some(plumb) => Some(range_frame::upright(bundle, plumb)?),
+                None => None,
+            };
+            if let Some(found) = &upright {
+                bundle.change_world(&found.range_from_world);
+            }
             bundle.fix_gauge_on(at);
             report.board_on_line_s = Some((plans[at].time_s, plans[at].rest_s.unwrap_or(0.0)));
             Ok(Frame {
                 fixed_by: RangeFrame::BoardOnLine {
                     views: bundle.moments[at].used().count(),
                 },
-                level: Level::AssumedFromBoard,
-                point_covariance: None,
+                level: if upright.is_some() {
+                    Level::Plumb
+                } else {
+                    Level::AssumedFromBoard
+                },
+                point_covariance: upright.map(|found| found.covariance),
             })
         }
     }

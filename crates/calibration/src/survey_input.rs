@@ -84,6 +84,15 @@ pub struct SurveyedPoint {
     pub marks_px: Vec<(usize, Point2<f64>)>,
 }
 
+/// A plumb line, or a post known to be upright, marked at two places far apart: which way is up on sloping ground.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PlumbLine {
+    /// Camera index and pixel of each mark of the upper place; two cameras or more.
+    pub top_px: Vec<(usize, Point2<f64>)>,
+    /// The same of the lower place.
+    pub bottom_px: Vec<(usize, Point2<f64>)>,
+}
+
 /// What can be tuned. The defaults are what the pipelines use.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SurveySettings {
@@ -121,6 +130,8 @@ pub struct SurveyInput {
     pub board: Board,
     /// How the range frame is found.
     pub frame: FrameChoice,
+    /// Which way is up, where the board on the line may lie on a slope; ignored where surveyed points fix the frame.
+    pub plumb: Option<PlumbLine>,
     /// What can be tuned.
     pub settings: SurveySettings,
 }

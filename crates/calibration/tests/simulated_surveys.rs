@@ -8,9 +8,10 @@
 
 mod range;
 
-use drawarc_calibration::{CalibrationError, survey};
-use drawarc_rig::RangeFrame;
+use drawarc_calibration::{CalibrationError, FrameChoice, PlumbLine, SurveyedPoint, survey};
 use drawarc_rig::log;
+use drawarc_rig::{Camera, Level, RangeFrame};
+use nalgebra::{Point2, Point3, Vector3};
 use range::{CLUB, Case, LAID_S, input};
 
 #[test]
@@ -173,4 +174,83 @@ fn same_bytes_whatever_the_threads() {
             .install(|| survey(&input).unwrap().rig.to_yaml().unwrap())
     };
     assert_eq!(with(1), with(3));
+}
+
+fn marks(truth: &[Camera], point: Point3<f64>) -> Vec<(usize, Point2<f64>)> {
+    let seen = truth.iter().enumerate();
+    seen.map(|(index, camera)| (index, camera.pixel_from_range(&point).unwrap()))
+        .collect()
+}
+
+#[test]
+fn three_surveyed_points_fix_the_range_as_the_board_does() {
+    let (truth, mut input) = input(&CLUB, 8);
+    let places = [[0.0, 0.0, 0.0], [0.9, 0.1, 0.02], [-0.2, 0.8, 0.6]].map(Point3::from);
+    let points = places.map(|point_in_range| SurveyedPoint {
+        point_in_range,
+        marks_px: marks(&truth, point_in_range),
+    });
+    input.frame = FrameChoice::SurveyedPoints {
+        points: points.to_vec(),
+    };
+    let found = survey(&input).unwrap();
+    assert!(matches!(found.rig.range_frame, RangeFrame::SurveyedPoints));
+    for (index, (camera, planted)) in found.rig.cameras.iter().zip(&truth).enumerate() {
+        let apart = log(&(camera.camera_from_range * planted.camera_from_range.inverse()));
+        let start = found.rig.block(index).start;
+        let sd = |at: usize| found.rig.covariance[(start + at, start + at)].sqrt();
+        println!("{apart:?}, turn sd {:.1e}, shift sd {:.1e}", sd(0), sd(4));
+        // Marks are exact here, so the stated half pixel of a hand is more than enough.
+        assert!((0..6).all(|k| apart[k].abs() < 3.0 * sd(k)), "{apart:?}");
+        assert!(apart.rows(3, 3).norm() < 0.005);
+    }
+    input.frame = FrameChoice::SurveyedPoints {
+        points: points[..2].to_vec(),
+    };
+    let error = survey(&input).unwrap_err();
+    assert!(
+        matches!(error, CalibrationError::SurveyedPoints { .. }),
+        "{error}"
+    );
+}
+
+#[test]
+fn a_plumb_line_levels_a_range_on_a_slope() {
+    let (truth, mut input) = input(&CLUB, 9);
+    let sloping = survey(&input).unwrap();
+    // The board lies on a slope: up, in its frame, is not its normal.
+    let up = Vector3::new(0.03, -0.05, 1.0).normalize();
+    let bottom = Point3::new(0.3, 0.1, 0.2);
+    input.plumb = Some(PlumbLine {
+        top_px: marks(&truth, bottom + 1.4 * up),
+        bottom_px: marks(&truth, bottom),
+    });
+    let found = survey(&input).unwrap();
+    assert_eq!(found.rig.level, Level::Plumb);
+    for (before, after) in sloping.rig.cameras.iter().zip(&found.rig.cameras) {
+        let level_from_sloping = after.camera_from_range.inverse() * before.camera_from_range;
+        let lean = (level_from_sloping * up).angle(&Vector3::z());
+        let along = level_from_sloping * Vector3::x();
+        println!(
+            "leans by {:.2} mrad, heading off by {:.1e}",
+            1e3 * lean,
+            along.y
+        );
+        assert!(lean < 1e-3, "{lean}");
+        assert!(along.y.abs() < 1e-6 && level_from_sloping.translation.vector.norm() < 1e-6);
+    }
+    let sd = |rig: &drawarc_rig::Rig| rig.covariance[(0, 0)].sqrt();
+    assert!(sd(&found.rig) > sd(&sloping.rig));
+    // Upside down, and too short.
+    let plumb = input.plumb.clone().unwrap();
+    input.plumb = Some(PlumbLine {
+        top_px: plumb.bottom_px.clone(),
+        bottom_px: plumb.top_px,
+    });
+    assert!(survey(&input).is_err());
+    input.plumb = Some(PlumbLine {
+        top_px: marks(&truth, bottom + 0.1 * up),
+        bottom_px: plumb.bottom_px,
+    });
+    assert!(survey(&input).is_err());
 }

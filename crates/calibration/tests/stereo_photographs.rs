@@ -89,6 +89,7 @@ fn input(without: Option<u64>) -> SurveyInput {
         cameras,
         board: board(),
         frame: FrameChoice::FirstCamera,
+        plumb: None,
         settings: SurveySettings::default(),
     }
 }

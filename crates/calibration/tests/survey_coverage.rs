@@ -198,6 +198,7 @@ fn consistent(counts: &[(String, u32)], surveys: u32) -> Vec<String> {
 
 const SHORT: Case = Case {
     most_moments: 16,
+    rests_repeat: true,
     ..CLUB
 };
 

@@ -88,6 +88,7 @@ fn write_inputs(scenario: &Scenario, folder: &Path, manifest: &Path) -> Outcome<
         title: "A simulated practice".to_owned(),
         date: "2026-11-24".to_owned(),
         board: "board.yaml".into(),
+        ground: None,
         rig: None,
         corrections: None,
         temperature_c: scenario.air_temperature_c,

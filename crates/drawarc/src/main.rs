@@ -23,6 +23,7 @@ mod failure;
 mod forecast;
 mod forget;
 mod given;
+mod ground;
 mod health;
 mod hearing;
 mod manifest;

@@ -48,6 +48,7 @@ pub(crate) fn write(plan: &ManifestArguments) -> Outcome<()> {
         title: "Practice".to_owned(),
         date,
         board: "calibration/a3-9x6-38mm.yaml".into(),
+        ground: None,
         rig: None,
         corrections: None,
         temperature_c: 20.0,

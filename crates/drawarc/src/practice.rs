@@ -1,6 +1,7 @@
 //! The practice manifest: what was filmed on one evening. `format: drawarc-practice/1`.
 
 use crate::failure::{Failure, Outcome};
+use crate::ground::Ground;
 use drawarc_report::{BowStage, Felt, Side};
 use drawarc_rig::ClockFace;
 use serde::{Deserialize, Serialize};
@@ -21,6 +22,9 @@ pub(crate) struct Practice {
     pub(crate) date: String,
     /// Board description, relative to the manifest.
     pub(crate) board: PathBuf,
+    /// What fixes the range frame, where it is not the board's last rest on level ground.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) ground: Option<Ground>,
     /// A rig surveyed before; without one it is surveyed from the board in these recordings.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub(crate) rig: Option<PathBuf>,

@@ -138,7 +138,7 @@ fn surveyed(
         .help("add `rig: rig.yaml` to the manifest, or the step `survey` to the pipeline"));
     }
     let board = plan.board.to_yaml().map_err(Failure::input)?;
-    let key = Key::of("survey", &(board, lag_ms), &[before])?;
+    let key = Key::of("survey", &(board, lag_ms, &plan.practice.ground), &[before])?;
     let kept = store.step("survey", &key, || {
         let (clocks, sightings) = survey::board_seen(
             plan.practice,
@@ -147,7 +147,13 @@ fn surveyed(
             (scans, lag_ms),
             progress,
         )?;
-        let found = survey::from_sightings(plan.recordings, plan.board, &clocks, sightings)?;
+        let found = survey::from_sightings(
+            plan.practice,
+            plan.recordings,
+            plan.board,
+            &clocks,
+            sightings,
+        )?;
         Ok(Surveyed {
             rig_yaml: found.rig.to_yaml().map_err(Failure::not_measurable)?,
             clocks: found.clocks,

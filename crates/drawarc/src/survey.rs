@@ -3,6 +3,7 @@
 use crate::args::SurveyArguments;
 use crate::board_scan;
 use crate::failure::{Failure, Outcome};
+use crate::ground;
 use crate::hearing;
 use crate::pipeline::ClockSettings;
 use crate::practice::{LensKind, Practice};
@@ -11,7 +12,7 @@ use crate::recordings::{Recordings, shutter_of, wrong_footage};
 use crate::store;
 use drawarc_calibration::{
     Board, BoardDetector, BoardSighting, CalibrationError, Effort, FrameChoice, GrayView,
-    LensChoice, Survey, SurveyCamera, SurveyInput, SurveySettings, survey,
+    LensChoice, PlumbLine, Survey, SurveyCamera, SurveyInput, SurveySettings, survey,
 };
 use drawarc_footage::{Limits, read_still_gray};
 use drawarc_rig::{ClockModel, ImageSize};
@@ -42,7 +43,7 @@ pub(crate) fn obey(plan: &SurveyArguments, json: bool) -> Outcome<()> {
         let lag_ms = ClockSettings::default().sound_lag_sd_ms;
         let (clocks, sightings) =
             board_seen(&practice, &recordings, &board, (&scans, lag_ms), &progress)?;
-        from_sightings(&recordings, &board, &clocks, sightings)?
+        from_sightings(&practice, &recordings, &board, &clocks, sightings)?
     };
     let text = found.rig.to_yaml().map_err(Failure::output)?;
     store::write_whole(&plan.into, text.as_bytes())?;
@@ -88,6 +89,7 @@ pub(crate) fn board_seen(
 
 /// Surveys the rig from sightings of the board in its recordings.
 pub(crate) fn from_sightings(
+    practice: &Practice,
     recordings: &Recordings,
     board: &Board,
     clocks: &[ClockModel],
@@ -108,13 +110,23 @@ pub(crate) fn from_sightings(
             stills: false,
         })
         .collect();
+    let (frame, plumb) = frame_of(practice, FrameChoice::default())?;
     survey(&SurveyInput {
         cameras,
         board: board.clone(),
-        frame: FrameChoice::default(),
+        frame,
+        plumb,
         settings: SurveySettings::default(),
     })
     .map_err(|source| unsurveyed(&source))
+}
+
+fn frame_of(
+    practice: &Practice,
+    unless_told: FrameChoice,
+) -> Outcome<(FrameChoice, Option<PlumbLine>)> {
+    let names: Vec<&str> = practice.cameras.iter().map(|c| c.name.as_str()).collect();
+    ground::choices(practice.ground.as_ref(), &names, unless_told)
 }
 
 fn from_photographs(practice: &Practice, board: &Board) -> Outcome<Survey> {
@@ -150,10 +162,12 @@ fn from_photographs(practice: &Practice, board: &Board) -> Outcome<Survey> {
             stills: true,
         });
     }
+    let (frame, plumb) = frame_of(practice, FrameChoice::FirstCamera)?;
     survey(&SurveyInput {
         cameras,
         board: board.clone(),
-        frame: FrameChoice::FirstCamera,
+        frame,
+        plumb,
         settings: SurveySettings::default(),
     })
     .map_err(|source| unsurveyed(&source))
