@@ -33,6 +33,11 @@ fn surveyed(folder: &Path) -> Rig {
     fs::write(folder.join("practice.yaml"), text).unwrap();
     let said = say(folder, &["survey", "practice.yaml", "--into", "rig.yaml"]);
     assert_eq!(said.code, 0, "{}", said.err);
+    let picture = fs::read_to_string(folder.join("rig.coverage.svg")).unwrap();
+    assert!(
+        picture.contains("left: 13 views") && picture.ends_with("</svg>\n"),
+        "{picture}"
+    );
     Rig::read(&folder.join("rig.yaml")).unwrap()
 }
 

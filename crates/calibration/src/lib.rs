@@ -32,6 +32,7 @@ mod moments;
 mod planar_pose;
 mod pose_graph;
 mod range_frame;
+mod re_placement;
 mod rig_of;
 mod saddle_screen;
 mod scan;
@@ -52,6 +53,7 @@ pub use diagnostics::{
     COVERAGE_CELLS, CameraDiagnostics, LeftOut, SolverSummary, Survey, SurveyDiagnostics,
 };
 pub use error::CalibrationError;
+pub use re_placement::re_place;
 pub use scan::{BoardScan, Rest, ScanSettings, scan_board};
 pub use sheet::{Paper, Sheet};
 pub use sighting::BoardSighting;

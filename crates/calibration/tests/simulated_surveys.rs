@@ -8,7 +8,10 @@
 
 mod range;
 
-use drawarc_calibration::{CalibrationError, FrameChoice, PlumbLine, SurveyedPoint, survey};
+use drawarc_calibration::{
+    BackgroundShift, CalibrationError, CameraVerdict, FrameChoice, PlumbLine, SurveyedPoint,
+    re_place, survey,
+};
 use drawarc_rig::log;
 use drawarc_rig::{Camera, Level, RangeFrame};
 use nalgebra::{Point2, Point3, Vector3};
@@ -253,4 +256,39 @@ fn a_plumb_line_levels_a_range_on_a_slope() {
         bottom_px: plumb.bottom_px,
     });
     assert!(survey(&input).is_err());
+}
+
+#[test]
+fn a_knocked_camera_is_placed_anew_from_its_turn() {
+    let (truth, input) = input(&CLUB, 10);
+    let surveyed = survey(&input).unwrap().rig;
+    let turn = Vector3::new(0.004, -0.006, 0.002);
+    let mut knocked = truth[1].clone();
+    let turned = nalgebra::UnitQuaternion::from_scaled_axis(turn);
+    knocked.camera_from_range = turned * knocked.camera_from_range;
+    let mut rig = surveyed.clone();
+    let shift = BackgroundShift {
+        turn: turn.into(),
+        turn_sd_deg: 0.003,
+        zoom: 0.0,
+        zoom_sd: 1e-4,
+        patches: (40, 38),
+        rest_px: 0.1,
+        verdict: CameraVerdict::Moved,
+    };
+    re_place(&mut rig, 1, &shift);
+    rig.validate().unwrap();
+    let place = Point3::new(-0.4, 0.1, 1.4);
+    let pixel = |camera: &Camera| camera.pixel_from_range(&place).unwrap();
+    let before = (pixel(&surveyed.cameras[1]) - pixel(&knocked)).norm();
+    let after = (pixel(&rig.cameras[1]) - pixel(&knocked)).norm();
+    println!("elbow off by {before:.2} px before, {after:.2} px after");
+    assert!(before > 5.0 && after < 0.5, "{before} {after}");
+    // Surer than before it cannot be; the other camera is as it was.
+    let block = rig.block(1);
+    let sd = |rig: &drawarc_rig::Rig, at: usize| rig.covariance[(at, at)].sqrt();
+    assert!((block.start..block.start + 6).all(|at| sd(&rig, at) > 0.9 * sd(&surveyed, at)));
+    assert!(sd(&rig, block.start) > 0.003f64.to_radians());
+    assert_eq!(rig.cameras[0], surveyed.cameras[0]);
+    assert_eq!(rig.survey.remarks.len(), surveyed.survey.remarks.len() + 1);
 }

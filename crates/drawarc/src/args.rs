@@ -99,6 +99,9 @@ pub(crate) struct CheckArguments {
     /// Manifest of the films that the rig was surveyed from; without it each film is compared with its own first seconds.
     #[arg(long)]
     pub(crate) since: Option<PathBuf>,
+    /// Write a rig in which every camera that was turned is placed anew from its background.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) repair: Option<PathBuf>,
 }
 
 /// Arguments of `run`.

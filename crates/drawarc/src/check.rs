@@ -6,15 +6,16 @@ use crate::pipeline::ClockSettings;
 use crate::practice::Practice;
 use crate::progress::{self, Progress};
 use crate::recordings::{Filmed, Recordings, wrong_footage};
-use crate::{hearing, survey};
+use crate::{hearing, store, survey};
 use drawarc_calibration::{
     BackgroundReference, BackgroundShift, BoardReport, CameraVerdict, GrayView, changed_since,
-    check_board,
+    check_board, re_place,
 };
 use drawarc_footage::{FrameReader, Plane};
 use drawarc_rig::{Camera, Rig};
 use nalgebra::Point3;
 use serde::Serialize;
+use std::path::Path;
 
 /// Pictures from which the reference is taken, and the time between them (s).
 const REFERENCE: (u32, f64) = (6, 0.5);
@@ -88,7 +89,36 @@ pub(crate) fn obey(plan: &CheckArguments, json: bool) -> Outcome<()> {
     } else {
         tell(&checked, &rig);
     }
+    if let Some(path) = &plan.repair {
+        repair(&checked, rig, path)?;
+    }
     verdict(&checked)
+}
+
+/// Writes the rig with the cameras that were turned placed anew.
+fn repair(checked: &Checked, mut rig: Rig, path: &Path) -> Outcome<()> {
+    if path.exists() {
+        return Err(
+            Failure::refused(format!("{} is there already", path.display()))
+                .help("write elsewhere with --repair FILE"),
+        );
+    }
+    for (index, about) in checked.cameras.iter().enumerate() {
+        match about.shift.verdict {
+            CameraVerdict::Moved => re_place(&mut rig, index, &about.shift),
+            CameraVerdict::Unmoved => {}
+            CameraVerdict::Zoomed | CameraVerdict::Unclear => {
+                return Err(Failure::not_measurable(format!(
+                    "camera {:?} cannot be placed anew from its background: {}",
+                    about.camera,
+                    word(about.shift.verdict)
+                ))
+                .help("survey again"));
+            }
+        }
+    }
+    let text = rig.to_yaml().map_err(Failure::output)?;
+    store::write_whole(path, text.as_bytes())
 }
 
 fn picture(reader: &mut FrameReader, at_s: f64) -> Outcome<Option<(f64, Plane)>> {

@@ -17,6 +17,7 @@ mod board_scan;
 mod check;
 mod clips;
 mod contradiction;
+mod coverage_picture;
 mod cut;
 mod demo;
 mod failure;

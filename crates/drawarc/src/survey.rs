@@ -2,6 +2,7 @@
 
 use crate::args::SurveyArguments;
 use crate::board_scan;
+use crate::coverage_picture;
 use crate::failure::{Failure, Outcome};
 use crate::ground;
 use crate::hearing;
@@ -47,9 +48,15 @@ pub(crate) fn obey(plan: &SurveyArguments, json: bool) -> Outcome<()> {
     };
     let text = found.rig.to_yaml().map_err(Failure::output)?;
     store::write_whole(&plan.into, text.as_bytes())?;
+    let picture = plan.into.with_extension("coverage.svg");
+    store::write_whole(&picture, coverage_picture::svg(&found).as_bytes())?;
     tell(&found, json)?;
     if !json {
-        println!("wrote {}", plan.into.display());
+        println!(
+            "wrote {}, and {}: where in the picture the board has been",
+            plan.into.display(),
+            picture.display()
+        );
     }
     Ok(())
 }
