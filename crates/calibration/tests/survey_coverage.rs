@@ -209,22 +209,24 @@ fn standard_deviations_are_honest() {
     assert!(low.is_empty(), "{low:?}");
 }
 
-/// Corner errors as measured on rendered film (two phones, 1080p: 0.045 px an axis; corners of one view err together so that
-/// the survey widens its covariance 1.0 to 1.9 times).
+/// Corner errors as measured against the truth of three rendered films (two phones at 1080p, a centre at 720p; 472 views):
+/// 0.045, 0.054 and 0.051 px an axis; a shift, stretch and shear of a whole view beyond what those make, 0.003 to 0.013 px;
+/// correlation from frame to frame 0.17, 0.27 and, with longer rests among them, 0.48.
 #[test]
 #[ignore = "long: `cargo xtask bench --survey`"]
 fn standard_deviations_are_honest_with_errors_as_on_film() {
     let film = Case {
-        sd_px: 0.045,
-        shared_px: 0.025,
+        sd_px: 0.05,
+        shared_px: 0.006,
+        kept: 0.25,
         ..SHORT
     };
-    let counts = rates(&film, 400, 5000);
+    let counts = rates(&film, 200, 5000);
     let whole = Case {
         most_moments: 60,
         ..film
     };
     let more = rates(&whole, 200, 9000);
-    let low = [consistent(&counts, 400), consistent(&more, 200)].concat();
+    let low = [consistent(&counts, 200), consistent(&more, 200)].concat();
     assert!(low.is_empty(), "{low:?}");
 }

@@ -5,7 +5,7 @@ use drawarc_calibration::{
 };
 use drawarc_rig::{BrownConrady, Camera, ClockModel, ImageSize, Lens, Shutter};
 use nalgebra::{
-    Isometry3, Matrix2, Point2, Point3, Rotation3, Translation3, UnitQuaternion, Vector3,
+    Isometry3, Matrix2x3, Point2, Point3, Rotation3, Translation3, UnitQuaternion, Vector3,
 };
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -97,6 +97,7 @@ pub(crate) fn film(camera: &Camera, offset_s: f64, case: &Case, seed: u64) -> Ve
         sd_px,
         shared_px,
         rests_repeat,
+        kept,
         ..
     } = *case;
     let mut random = ChaCha8Rng::seed_from_u64(seed);
@@ -118,7 +119,14 @@ pub(crate) fn film(camera: &Camera, offset_s: f64, case: &Case, seed: u64) -> Ve
             random = ChaCha8Rng::seed_from_u64(!seed);
         }
         let mut pixels = Vec::new();
-        let shared = Matrix2::from_fn(|_, _| noise.sample(&mut random) / sd_px * shared_px);
+        // What one burst keeps comes from its number alone.
+        let burst = (range_s * 8.0).round().to_bits();
+        let mut same = ChaCha8Rng::seed_from_u64(seed ^ burst.rotate_left(20));
+        let mut error = |size: f64| {
+            let (own, common) = (noise.sample(&mut random), noise.sample(&mut same));
+            ((1.0 - kept).sqrt() * own + kept.sqrt() * common) / sd_px * size
+        };
+        let shared = Matrix2x3::from_fn(|_, _| error(shared_px));
         let (middle, reach_m) = (board().centre(), 0.16);
         for corner in &corners {
             // The row decides the instant, the instant the row.
@@ -132,10 +140,10 @@ pub(crate) fn film(camera: &Camera, offset_s: f64, case: &Case, seed: u64) -> Ve
             if let Some(pixel) =
                 pixel.filter(|p| p.x > 5.0 && p.y > 5.0 && p.x < 1914.0 && p.y < 1074.0)
             {
-                let stretched = shared * (corner - middle).xy() / reach_m;
+                let stretched = shared * ((corner - middle).xy() / reach_m).push(1.0);
                 pixels.push(Point2::new(
-                    pixel.x + stretched.x + noise.sample(&mut random),
-                    pixel.y + stretched.y + noise.sample(&mut random),
+                    pixel.x + stretched.x + error(sd_px),
+                    pixel.y + stretched.y + error(sd_px),
                 ));
             }
         }
@@ -162,10 +170,12 @@ pub(crate) struct Case {
     pub(crate) offset_s: f64,
     pub(crate) speed: f64,
     pub(crate) sd_px: f64,
-    /// Errors that the corners of one view share: a stretch and a shear of this size at the board's ends (px).
+    /// Errors that the corners of one view share: a shift, a stretch and a shear of this size at the board's ends (px).
     pub(crate) shared_px: f64,
     /// Frames of a board at rest repeat each other's errors, as on film (0.003 of 0.05 px differed there).
     pub(crate) rests_repeat: bool,
+    /// Correlation of a corner's error from frame to frame of one burst.
+    pub(crate) kept: f64,
     pub(crate) lens: LensChoice,
     pub(crate) most_moments: usize,
 }
@@ -178,6 +188,7 @@ pub(crate) const CLUB: Case = Case {
     sd_px: 0.12,
     shared_px: 0.0,
     rests_repeat: false,
+    kept: 0.0,
     lens: LensChoice::BrownConrady {
         radial: 2,
         tangential: true,
