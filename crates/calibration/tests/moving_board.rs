@@ -71,7 +71,10 @@ fn interpolated(input: &SurveyInput, clocks: &[ClockModel], readouts_s: &[f64]) 
         let number =
             |s: &BoardSighting| (clocks[index].range_from_camera(s.time_s) * MOMENTS_HZ).round();
         let mut stills: Vec<BoardSighting> = Vec::new();
-        for burst in camera.sightings.chunk_by(|a, b| number(a) == number(b)) {
+        for burst in camera
+            .sightings
+            .chunk_by(|a, b| (number(a) - number(b)).abs() < 0.5)
+        {
             let [first, middle, last] = burst else {
                 continue;
             };

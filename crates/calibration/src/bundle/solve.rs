@@ -252,7 +252,9 @@ impl Bundle {
 
     /// By how much corner errors within one moment go together: the variance of the moments' pulls on the cameras'
     /// parameters over what independent corners would give, as one number (a cluster-robust estimate, Liang & Zeger
-    /// 1986, reduced to its trace: with few moments the whole matrix would be too uncertain).
+    /// 1986, reduced to its trace: with few moments the whole matrix would be too uncertain). Each moment's own share in
+    /// the fit makes its pull smaller: `E[sᵢ sᵢᵀ] = Iᵢ − Iᵢ C Iᵢ`, with `C` the covariance and `Iᵢ` the moment's
+    /// information, is what independent corners leave (the leverage of Bell & McCaffrey 2002).
     pub(crate) fn design_effect(&self, covariance: &DMatrix<f64>) -> f64 {
         let places = Places::new(self);
         if places.count == 0 {
@@ -265,30 +267,37 @@ impl Bundle {
             .enumerate()
             .filter_map(|(row, place)| place.map(|_| row))
             .collect();
-        let mut sum = 0.0;
-        for part in self.parts() {
-            let Some(eliminated) = eliminate(&places, &part, 0.0) else {
-                continue;
-            };
-            let own: Vec<(usize, f64)> = part
-                .cameras
-                .iter()
-                .flat_map(|camera| {
-                    places
-                        .free_of(camera.camera)
-                        .into_iter()
-                        .map(|(row, place)| (place, camera.slope[row]))
-                })
-                .collect();
-            for (a, (i, pull)) in own.iter().enumerate() {
-                for (b, (j, other)) in own.iter().enumerate() {
-                    let first = pull - eliminated.slope[a];
-                    let second = other - eliminated.slope[b];
-                    sum += covariance[(rows[*i], rows[*j])] * first * second;
+        let shares: Vec<(f64, f64)> = self
+            .parts()
+            .par_iter()
+            .filter_map(|part| {
+                let eliminated = eliminate(&places, part, 0.0)?;
+                let at = stacked(&places, part);
+                let mut information = -eliminated.normal;
+                let mut pull = -eliminated.slope;
+                let mut start = 0;
+                for camera in &part.cameras {
+                    let free = places.free_of(camera.camera);
+                    for (a, (row, _)) in free.iter().enumerate() {
+                        pull[start + a] += camera.slope[*row];
+                        for (b, (column, _)) in free.iter().enumerate() {
+                            information[(start + a, start + b)] += camera.normal[(*row, *column)];
+                        }
+                    }
+                    start += free.len();
                 }
-            }
-        }
-        sum / places.count as f64
+                let own = DMatrix::from_fn(at.len(), at.len(), |i, j| {
+                    covariance[(rows[at[i]], rows[at[j]])]
+                });
+                let leverage = &own * information;
+                let left = leverage.trace() - (&leverage * &leverage).trace();
+                Some((pull.dot(&(own * &pull)), left))
+            })
+            .collect();
+        let (seen, expected) = shares
+            .iter()
+            .fold((0.0, 0.0), |(a, b), (x, y)| (a + x, b + y));
+        if expected > 0.0 { seen / expected } else { 1.0 }
     }
 
     /// Fits the motion of one moment, all its views used, to the cameras as they stand.
