@@ -254,7 +254,7 @@ impl Bundle {
     /// parameters over what independent corners would give, as one number (a cluster-robust estimate, Liang & Zeger
     /// 1986, reduced to its trace: with few moments the whole matrix would be too uncertain). Each moment's own share in
     /// the fit makes its pull smaller: `E[sᵢ sᵢᵀ] = Iᵢ − Iᵢ C Iᵢ`, with `C` the covariance and `Iᵢ` the moment's
-    /// information, is what independent corners leave (the leverage of Bell & McCaffrey 2002).
+    /// information, is what independent corners leave (the leverage of Bell and `McCaffrey` 2002, from memory).
     pub(crate) fn design_effect(&self, covariance: &DMatrix<f64>) -> f64 {
         let places = Places::new(self);
         if places.count == 0 {
