@@ -4,7 +4,7 @@ use crate::failure::{Failure, Outcome};
 use crate::pipeline::Pipeline;
 use crate::practice::Practice;
 use crate::recordings::Recordings;
-use crate::sheets::Sheets;
+use crate::sheets::{Sheets, settings_of};
 use crate::store::{Key, Store};
 use crate::strips::{Instant, strip};
 use drawarc_report::export::{
@@ -44,23 +44,22 @@ pub(crate) struct Ground<'a> {
 /// Writes page and exports; the page's path comes back.
 pub(crate) fn write(store: &Store, ground: &Ground<'_>, sheets: &Sheets) -> Outcome<PathBuf> {
     let words = Words::english().map_err(Failure::input)?;
-    let provenance = provenance(ground)?;
-    let paragraphs = methods(&provenance, &words);
+    let provenance = provenance(ground, &words)?;
+    // Who shot stands in the sheets, which `forget` deletes, and not in what may go into a thesis.
+    let mut told = provenance.clone();
+    told.settings
+        .retain(|name, _| !name.starts_with("practice.turns"));
+    let paragraphs = methods(&told, &words);
+    let mut strips = strips(ground, &sheets.shots)?.into_iter();
     let shots = sheets
         .shots
         .iter()
         .enumerate()
         .map(|(index, sheet)| {
-            let strips = strips(ground, sheet)?;
-            Ok(PageShot::from_sheet(
-                index + 1,
-                sheet,
-                sheets.heights_m[index],
-                strips,
-                &words,
-            ))
+            let of_shot = strips.next().unwrap_or_default();
+            PageShot::from_sheet(index + 1, sheet, sheets.heights_m[index], of_shot, &words)
         })
-        .collect::<Outcome<Vec<_>>>()?;
+        .collect();
     let series = sheets
         .series
         .first()
@@ -110,7 +109,22 @@ fn archers(practice: &Practice, words: &Words) -> Vec<ArcherLine> {
         .collect()
 }
 
-fn strips(ground: &Ground<'_>, sheet: &ShotSheet) -> Outcome<Vec<CameraStrip>> {
+/// What each camera saw of each shot; all of them at once, since every picture has to be found in its film.
+fn strips(ground: &Ground<'_>, sheets: &[ShotSheet]) -> Outcome<Vec<Vec<CameraStrip>>> {
+    let cameras = ground.recordings.len();
+    let seen: Vec<Option<CameraStrip>> = (0..sheets.len() * cameras)
+        .into_par_iter()
+        .map(|job| seen(ground, &sheets[job / cameras], job % cameras))
+        .collect::<Outcome<_>>()?;
+    let mut seen = seen.into_iter();
+    Ok(sheets
+        .iter()
+        .map(|_| seen.by_ref().take(cameras).flatten().collect())
+        .collect())
+}
+
+/// What one camera saw of one shot; nothing where the elbow's way is not known.
+fn seen(ground: &Ground<'_>, sheet: &ShotSheet, camera: usize) -> Outcome<Option<CameraStrip>> {
     let curves = &sheet.curves;
     let path: Vec<(f64, Point3<f64>)> = curves
         .time_s
@@ -122,7 +136,7 @@ fn strips(ground: &Ground<'_>, sheet: &ShotSheet) -> Outcome<Vec<CameraStrip>> {
         .map(|((time_s, mm), _)| (*time_s, Point3::from(*mm) / 1000.0))
         .collect();
     if path.is_empty() {
-        return Ok(Vec::new());
+        return Ok(None);
     }
     let instants: Vec<Instant> = if ground.pipeline.sheet.pictures {
         sheet
@@ -137,18 +151,14 @@ fn strips(ground: &Ground<'_>, sheet: &ShotSheet) -> Outcome<Vec<CameraStrip>> {
     } else {
         Vec::new()
     };
-    (0..ground.recordings.len())
-        .into_par_iter()
-        .map(|index| {
-            strip(
-                ground.recordings.camera(index),
-                &ground.rig.cameras[index],
-                &ground.clocks[index],
-                &path,
-                &instants,
-            )
-        })
-        .collect()
+    strip(
+        ground.recordings.camera(camera),
+        &ground.rig.cameras[camera],
+        &ground.clocks[camera],
+        &path,
+        &instants,
+    )
+    .map(Some)
 }
 
 /// The mark of the fault that a key instant such as `fault-2` shows.
@@ -160,7 +170,7 @@ fn mark_at(sheet: &ShotSheet, key: &str) -> Option<Mark> {
         .map(|fault| Mark::from(fault.kind))
 }
 
-fn provenance(ground: &Ground<'_>) -> Outcome<Provenance> {
+fn provenance(ground: &Ground<'_>, words: &Words) -> Outcome<Provenance> {
     let mut inputs: Vec<InputFile> = ground
         .recordings
         .files
@@ -186,12 +196,20 @@ fn provenance(ground: &Ground<'_>) -> Outcome<Provenance> {
     let settings = serde_json::to_value(ground.pipeline).map_err(Failure::output)?;
     let mut flat = std::collections::BTreeMap::new();
     flatten("pipeline", &settings, &mut flat);
+    let rules = serde_json::to_value(settings_of(ground.pipeline)).map_err(Failure::output)?;
+    flatten("rules", &rules, &mut flat);
+    let given = serde_json::to_value(practice).map_err(Failure::output)?;
+    flatten("practice", &given, &mut flat);
     Ok(Provenance {
         version: env!("CARGO_PKG_VERSION").to_owned(),
         settings: flat,
         inputs,
+        libraries: drawarc_footage::libraries()
+            .into_iter()
+            .map(|(name, version)| (name.to_owned(), version))
+            .collect(),
         cameras: ground.recordings.len(),
-        ..Provenance::default()
+        sources: words.methods.citations.clone(),
     })
 }
 
@@ -200,12 +218,20 @@ fn flatten(
     value: &serde_json::Value,
     into: &mut std::collections::BTreeMap<String, String>,
 ) {
-    if let serde_json::Value::Object(fields) = value {
-        for (field, value) in fields {
-            flatten(&format!("{name}.{field}"), value, into);
+    match value {
+        serde_json::Value::Object(fields) => {
+            for (field, value) in fields {
+                flatten(&format!("{name}.{field}"), value, into);
+            }
         }
-    } else {
-        into.insert(name.to_owned(), value.to_string());
+        serde_json::Value::Array(items) if items.iter().any(serde_json::Value::is_object) => {
+            for (index, value) in items.iter().enumerate() {
+                flatten(&format!("{name}.{}", index + 1), value, into);
+            }
+        }
+        value => {
+            into.insert(name.to_owned(), value.to_string());
+        }
     }
 }
 

@@ -3,7 +3,7 @@
 use crate::cut::{Cut, cut_around, upright, whole};
 use crate::failure::Outcome;
 use crate::recordings::{Filmed, wrong_footage};
-use drawarc_footage::{RgbImage, encode_jpeg};
+use drawarc_footage::{PictureView, RgbImage, encode_jpeg};
 use drawarc_report::page::{CameraStrip, StripPicture, TracePoint};
 use drawarc_rig::{Camera, ClockModel};
 use nalgebra::Point3;
@@ -33,9 +33,10 @@ pub(crate) fn strip(
     instants: &[Instant],
 ) -> Outcome<CameraStrip> {
     let cut = cut_around(camera, path).at_most(HEIGHT_PX);
+    // Every camera of every shot is a job of its own: one thread each.
     let mut reader = filmed
         .recording
-        .frames(rayon::current_num_threads())
+        .frames(1)
         .map_err(|source| wrong_footage(&source))?;
     let mut pictures = Vec::new();
     let mut size_px = (0, 0);
@@ -50,8 +51,7 @@ pub(crate) fn strip(
         let Some(frame) = frame else {
             continue; // the camera stopped before this instant
         };
-        let whole = frame.picture.to_rgb(camera.rotation_deg);
-        let picture = cut_out(&whole, cut);
+        let picture = cut_out(&frame.picture, camera.rotation_deg, cut);
         size_px = (picture.width_px, picture.height_px);
         let jpeg = encode_jpeg(&picture, QUALITY).map_err(|source| wrong_footage(&source))?;
         pictures.push(StripPicture {
@@ -95,12 +95,17 @@ fn place(camera: &Camera, path: &[(f64, Point3<f64>)]) -> (Option<f64>, f64) {
     ((elevation_deg < 60.0).then_some(hours), elevation_deg)
 }
 
-fn cut_out(image: &RgbImage, cut: Cut) -> RgbImage {
-    let width = whole((f64::from(cut.width_px) * cut.scale).max(1.0));
-    let height = whole((f64::from(cut.height_px) * cut.scale).max(1.0));
-    image.cut_and_shrunk(
-        (cut.left_px, cut.top_px),
-        (cut.width_px, cut.height_px),
-        (width, height),
-    )
+/// The part in colour. It is cut and shrunk as it is stored: to turn the whole picture into colours takes longer.
+fn cut_out(picture: &PictureView<'_>, rotation_deg: u16, cut: Cut) -> RgbImage {
+    let even = |px: u32| px & !1;
+    let shrunk = |px: u32| even(whole((f64::from(px) * cut.scale).max(2.0)));
+    let part_px = (even(cut.width_px).max(2), even(cut.height_px).max(2));
+    picture
+        .upright_part(
+            rotation_deg,
+            (even(cut.left_px), even(cut.top_px)),
+            part_px,
+            (shrunk(part_px.0), shrunk(part_px.1)),
+        )
+        .to_rgb(0)
 }

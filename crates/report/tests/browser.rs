@@ -132,7 +132,7 @@ fn one_cursor_moves_every_view() {
 #[test]
 fn the_dial_turns_the_path() {
     let script = format!(
-        "{SNAPSHOT} report.three = snap(); const dial = document.querySelector('.dial'); \
+        "{SNAPSHOT} drawarcPage.set({{ zoom: 'path' }}); await wait(); report.three = snap(); const dial = document.querySelector('.dial'); \
          for (let turn = 0; turn < 6; turn++) {{ dial.dispatchEvent(new KeyboardEvent('keydown', {{ key: 'ArrowRight', bubbles: true }})); await wait(); }} \
          report.six = snap(); report.said = dial.getAttribute('aria-valuetext'); \
          for (let turn = 0; turn < 6; turn++) {{ dial.dispatchEvent(new KeyboardEvent('keydown', {{ key: 'ArrowUp', bubbles: true }})); await wait(); }} \
@@ -183,6 +183,115 @@ fn two_shots_lie_on_top_of_each_other_or_side_by_side() {
     );
     assert_eq!(report["marks"], 1);
     assert_eq!(report["problems"], serde_json::json!([]));
+}
+
+#[test]
+fn a_fault_is_marked_the_same_way_in_every_view() {
+    let report = run(
+        "marks",
+        "const shots = JSON.parse(document.getElementById('practice').textContent).shots; \
+         const uses = (where) => [...document.querySelectorAll(where + ' use')].map((one) => one.getAttribute('href')); \
+         const seen = []; \
+         for (let shot = 0; shot < shots.length; shot++) { \
+           if (!shots[shot].faults.length) continue; \
+           drawarcPage.show(shot); drawarcPage.set({ span: 'whole' }); await wait(); \
+           seen.push({ key: '#mark-' + shots[shot].faults[0][0], row: uses(`.row[data-shot='${shot}'] .verdict`), \
+             view: uses('.range-view'), curves: [...document.querySelectorAll('.chart')].map((one) => one.querySelector('use')?.getAttribute('href')), \
+             bars: uses('.bars'), line: document.querySelectorAll('.range-view .fault').length, \
+             pictures: document.querySelectorAll('.stage .big .trace-fault').length, strip: document.querySelectorAll('.stage .frame .trace-fault').length }); \
+         } report.seen = seen;",
+    );
+    let seen = report["seen"].as_array().unwrap();
+    assert!(!seen.is_empty());
+    for shot in seen {
+        let key = &shot["key"];
+        for view in ["row", "view", "curves", "bars"] {
+            let marks = shot[view].as_array().unwrap();
+            assert!(
+                !marks.is_empty() && marks.iter().all(|mark| mark == key),
+                "{view}: {shot}"
+            );
+        }
+        for view in ["line", "pictures", "strip"] {
+            assert!(shot[view].as_u64().unwrap() > 0, "{view}: {shot}");
+        }
+    }
+    assert_eq!(report["problems"], serde_json::json!([]));
+}
+
+#[test]
+fn scrubbing_moves_both_columns() {
+    let report = run(
+        "columns",
+        "drawarcPage.set({ other: 0, layout: 'beside', zoom: 'path' }); await wait(); \
+         const snap = () => ({ elbows: [...document.querySelectorAll('.range-view .now')].map((one) => one.getAttribute('cx') + one.getAttribute('cy')), \
+           dots: [...document.querySelectorAll('.dot-now')].map((one) => one.getAttribute('cx')), \
+           curves: [...document.querySelectorAll('.chart .cursor')].map((one) => one.getAttribute('d')) }); \
+         report.before = snap(); drawarcPage.set({ time: -2.2 }); await wait(); report.after = snap();",
+    );
+    for (view, count) in [("elbows", 2), ("curves", 8), ("dots", 4)] {
+        let (before, after) = (&report["before"][view], &report["after"][view]);
+        let (before, after) = (before.as_array().unwrap(), after.as_array().unwrap());
+        assert_eq!(before.len(), count, "{view}");
+        for (one, other) in before.iter().zip(after) {
+            assert_ne!(one, other, "{view}");
+        }
+    }
+    assert_eq!(report["problems"], serde_json::json!([]));
+}
+
+/// A picture of the page (PNG) after a few lines of script.
+fn picture(name: &str, script: &str) -> Vec<u8> {
+    let html = page(
+        &invented::practice(1.0).unwrap(),
+        &Words::english().unwrap(),
+    )
+    .unwrap()
+    .replace(
+        "</body>",
+        &format!("<script>{script} drawarcPage.draw();</script></body>"),
+    );
+    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join(format!("picture-{name}"));
+    fs::create_dir_all(&folder).unwrap();
+    let (file, png) = (folder.join("page.html"), folder.join("page.png"));
+    fs::write(&file, html).unwrap();
+    let taken = BROWSERS.into_iter().any(|browser| {
+        Command::new(browser)
+            .args([
+                "--headless",
+                "--no-sandbox",
+                "--disable-gpu",
+                "--no-first-run",
+            ])
+            .args(["--disable-background-networking", "--hide-scrollbars"])
+            .args([
+                "--virtual-time-budget=6000",
+                "--window-size=900,2600",
+                "--run-all-compositor-stages-before-draw",
+            ])
+            .arg(format!(
+                "--user-data-dir={}",
+                folder.join("profile").display()
+            ))
+            .arg(format!("--screenshot={}", png.display()))
+            .arg(format!("file://{}", file.display()))
+            .output()
+            .is_ok_and(|output| output.status.success())
+    });
+    assert!(
+        taken,
+        "Chromium is needed to test the page; the project's test command installs it"
+    );
+    fs::read(png).unwrap()
+}
+
+#[test]
+fn the_dial_changes_the_pixels() {
+    let from = |hours: u8| format!("drawarcPage.set({{ hours: {hours}, zoom: 'path' }});");
+    let three = picture("three", &from(3));
+    // The same page is the same picture: what differs below is the turn's doing.
+    assert!(three == picture("three-again", &from(3)));
+    assert!(three != picture("six", &from(6)));
 }
 
 #[test]

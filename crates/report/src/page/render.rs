@@ -60,6 +60,8 @@ struct Strip<'a> {
     seen: &'a CameraStrip,
     pictures: Vec<Picture<'a>>,
     trace: String,
+    /// The parts of the trace where a fault was.
+    faults: Vec<String>,
 }
 
 struct Picture<'a> {
@@ -205,14 +207,27 @@ fn strips(shot_index: usize, shot: &PageShot) -> Vec<Strip<'_>> {
                     dot: place_at(strip, picture.time_s),
                 })
                 .collect(),
-            trace: strip
-                .trace
+            trace: points(strip, f64::MIN, f64::MAX),
+            faults: shot
+                .card
+                .faults
                 .iter()
-                .map(|point| format!("{:.1},{:.1}", point.x_px, point.y_px))
-                .collect::<Vec<_>>()
-                .join(" "),
+                .map(|fault| points(strip, fault.start_s, fault.end_s))
+                .filter(|points| points.contains(' '))
+                .collect(),
         })
         .collect()
+}
+
+/// The trace between two instants, as the points of a line.
+fn points(strip: &CameraStrip, from_s: f64, to_s: f64) -> String {
+    strip
+        .trace
+        .iter()
+        .filter(|point| (from_s..=to_s).contains(&point.time_s))
+        .map(|point| format!("{:.1},{:.1}", point.x_px, point.y_px))
+        .collect::<Vec<_>>()
+        .join(" ")
 }
 
 /// Where the trace is at an instant, linear between its points.

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use super::error::PageError;
+use crate::export::Source;
 
 /// The only version of the words file that this crate reads.
 pub const WORDS_FORMAT: &str = "drawarc-words/1";
@@ -61,6 +62,8 @@ pub struct MethodWords {
     pub inputs: String,
     /// Name of the list of sources.
     pub sources: String,
+    /// Published sources of the methods.
+    pub citations: Vec<Source>,
     /// What was done.
     pub paragraphs: Vec<String>,
 }

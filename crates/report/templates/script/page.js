@@ -20,6 +20,13 @@ function firstMoment(shot) {
   return at - eventOf(shot);
 }
 
+// What is shown first: a fault after anchor is a few millimetres of a way of half a metre, so it is shown enlarged.
+function firstLook(shot) {
+  const { faults, events } = data.shots[shot];
+  const late = faults.length > 0 && events.anchor !== null && faults[0][1] >= events.anchor - 0.1;
+  return { span: late ? "last" : "draw", zoom: late ? "close" : "path" };
+}
+
 function build() {
   store.append(...document.querySelectorAll("#look .strip"));
   viewers.length = 0;
@@ -84,7 +91,7 @@ function show(shot) {
   const fitting = data.shots[shot].events[state.align] !== null;
   const align = fitting ? state.align : ["release", "anchor", "set_up", "end"].find((key) => data.shots[shot].events[key] !== null) ?? "end";
   set({ shot, other: state.other === shot ? -1 : state.other, align, playing: false });
-  set({ time: firstMoment(shot) });
+  set({ time: firstMoment(shot), ...firstLook(shot) });
 }
 
 rows.forEach((row) => {
@@ -119,6 +126,7 @@ if (data.shots.length) {
   if (data.shots[state.shot].events.release === null) state.align = data.shots[state.shot].events.anchor === null ? "end" : "anchor";
   state.hours = data.shots[state.shot].side < 0 ? 9 : 3;
   state.time = firstMoment(state.shot);
+  Object.assign(state, firstLook(state.shot));
   build();
 }
 // For scripts that look at the page, such as its tests.

@@ -18,7 +18,12 @@ const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
 function framing(indices) {
   const shot = data.shots[indices[0]];
   const now = pointAt(indices[0], ownTime(indices[0])) ?? [0, 0, 1300];
-  if (state.zoom === "close") return { centre: now, size: 110 };
+  if (state.zoom === "close") {
+    // A fault stays in the middle, so that the eye can rest; without one the view follows the elbow.
+    const [fault] = shot.faults;
+    const centre = fault ? pointAt(indices[0], (fault[1] + fault[2]) / 2) : now;
+    return { centre, size: 110 };
+  }
   if (state.zoom === "archer") return { centre: [60, shot.line?.[0][1] ?? 0, 960], size: 2250 };
   const zero = eventOf(indices[0]);
   const from = (shot.events.set_up ?? shot.time[0]) - 0.3, to = (shot.events.release ?? shot.events.end ?? 0) + 0.05;

@@ -54,6 +54,7 @@ function scrub() {
 
   onWidth(bars, scale);
   viewers.push({ on: ["align"], draw: scale }, { on: ["time"], draw: move }, { on: ["playing"], draw: run });
+  scale();
   run();
   return node;
 }
