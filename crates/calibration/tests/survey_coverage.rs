@@ -207,6 +207,10 @@ fn standard_deviations_are_honest() {
     let counts = rates(&SHORT, 200, 1000);
     let low = consistent(&counts, 200);
     assert!(low.is_empty(), "{low:?}");
+    // Exact binomial: 181 of 200 or fewer has a chance below 0.4 % at 95 %; all of 200 is too wide an interval.
+    for (name, hits) in &counts {
+        assert!((182..=199).contains(hits), "{name}: {hits} of 200");
+    }
 }
 
 /// Corner errors as measured against the truth of three rendered films (two phones at 1080p, a centre at 720p; 472 views):
