@@ -12,6 +12,7 @@ mod agree;
 mod alias;
 mod args;
 mod ask;
+mod bands;
 mod board;
 mod board_scan;
 mod check;

@@ -1,5 +1,6 @@
 //! The measuring steps of a run: survey, clocks, sightings, path. Each keeps its result; none is done twice.
 
+use crate::bands;
 use crate::contradiction::{self, Contradiction};
 use crate::failure::{Failure, Outcome};
 use crate::health::{certainty, health};
@@ -460,7 +461,10 @@ fn stretch(plan: &Plan<'_>, fit: &PathFit, window: ShotWindow) -> Stretch {
     let other = |role: MarkerRole| fit.path_of(role).map(sample);
     Stretch {
         window,
-        elbow: sample(elbow),
+        elbow: PathSamples {
+            bands: bands::of(plan, elbow, &times, &window),
+            ..sample(elbow)
+        },
         others: Others {
             bow_hand: other(MarkerRole::BowHand),
             string_hand: other(MarkerRole::StringHand),

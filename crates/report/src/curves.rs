@@ -1,5 +1,6 @@
 //! The curves of a shot, for plots and exports.
 
+use crate::MotionCurves;
 use crate::coordinates::Coordinate;
 use crate::shot::Shot;
 use nalgebra::Vector3;
@@ -51,6 +52,9 @@ pub struct Curves {
     /// empty where it was not computed.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub simple_mm: Vec<Option<[f64; 3]>>,
+    /// How the elbow moved, with bands; only where the path brought them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub motion: Option<MotionCurves>,
     /// No camera pair saw the marker here; the curve bridges.
     pub in_gap: Vec<bool>,
     /// Cameras that saw the marker.
@@ -69,8 +73,10 @@ pub(crate) fn curves(shot: &Shot<'_>, hook: &Coordinate) -> Curves {
         mean: shot.mean.speed.clone(),
         draws: shot.draws.iter().map(|draw| draw.speed.clone()).collect(),
     };
+    let time_s: Vec<f64> = kept.iter().map(|&i| shot.track.time_s(i)).collect();
     Curves {
-        time_s: kept.iter().map(|&i| shot.track.time_s(i)).collect(),
+        motion: MotionCurves::at(shot.path, &time_s),
+        time_s,
         zero_s: shot.hold_end_s(),
         away_mm: curve(&c.away, &kept, Some(zero)),
         behind_mm: curve(&c.behind, &kept, (!absolute).then_some(zero)),

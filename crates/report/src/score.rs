@@ -55,7 +55,7 @@ type Prepared<'a> = (Shot<'a>, Vec<String>);
     reason = "one rule after the other, each a few lines"
 )]
 fn prepare<'a>(
-    path: &PathSamples,
+    path: &'a PathSamples,
     window: &ShotWindow,
     context: &'a ShotContext<'a>,
     (release, settings, words): (Option<&Release>, &'a ReportSettings, &'a Sentences),
@@ -133,6 +133,7 @@ fn prepare<'a>(
         context,
         settings,
         words,
+        path,
         track,
         mean,
         draws,

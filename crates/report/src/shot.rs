@@ -11,6 +11,7 @@ use crate::sheet::Phase;
 use crate::sway::SwaySize;
 use crate::track::Track;
 use crate::{Measure, Reading};
+use drawarc_triangulation::PathSamples;
 
 /// Further markers on the same grid as the elbow, where they were seen throughout draw and hold.
 #[derive(Debug, Clone, Default)]
@@ -27,6 +28,7 @@ pub(crate) struct Shot<'a> {
     pub(crate) context: &'a ShotContext<'a>,
     pub(crate) settings: &'a ReportSettings,
     pub(crate) words: &'a Sentences,
+    pub(crate) path: &'a PathSamples,
     pub(crate) track: Track,
     pub(crate) mean: Motion,
     pub(crate) draws: Vec<Motion>,

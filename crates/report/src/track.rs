@@ -189,6 +189,7 @@ mod tests {
             mean,
             in_gap,
             cameras_seeing: vec![2; times.len()],
+            bands: None,
         }
     }
 

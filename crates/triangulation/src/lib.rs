@@ -47,7 +47,7 @@ pub use instants::{InstantPath, InstantStretch, comparison_path, triangulate_ins
 pub use length::{LengthCheck, length_check};
 pub use path::{BandFactors, ElbowPath, ErrorShares, PathPoint};
 pub use release::{BURST_M_S2, Break};
-pub use samples::PathSamples;
+pub use samples::{MotionBands, PathSamples};
 pub use settings::PathSettings;
 pub use triangulate::{
     LEAST_CONVERGENCE_DEG, TriangulatedPoint, View, convergence_deg, correct_two_views,

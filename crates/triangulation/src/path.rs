@@ -3,9 +3,10 @@ use crate::echo::Tails;
 use crate::observation::Piece;
 use crate::posterior::{Causes, Posterior};
 use crate::release::Break;
-use crate::{PathError, PathSamples};
+use crate::{MotionBands, PathError, PathSamples};
 use drawarc_sync_track::MarkerRole;
 use nalgebra::{Matrix3, Point3, Vector3};
+use serde::{Deserialize, Serialize};
 use std::sync::Arc;
 
 /// The path of one marker in continuous time, with its joint uncertainty.
@@ -69,7 +70,8 @@ impl ErrorShares {
 
 /// Factors on pointwise standard deviations that make simultaneous bands: with the stated probability no
 /// coordinate leaves `mean ± factor · sd` at any instant asked for.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct BandFactors {
     /// For position.
     pub position: f64,
@@ -191,6 +193,42 @@ impl ElbowPath {
             })
             .collect();
         samples
+    }
+
+    /// How sure velocity and acceleration are at chosen instants (range time, s), and the factors that make bands of 95 %
+    /// simultaneous over those of them that lie within `whole_s`.
+    ///
+    /// # Errors
+    /// As [`Self::band_factors`].
+    pub fn motion_bands(
+        &self,
+        times_s: &[f64],
+        whole_s: (f64, f64),
+        draws: usize,
+        seed: u64,
+    ) -> Result<MotionBands, PathError> {
+        let sd = |order| {
+            times_s
+                .iter()
+                .map(|&t| {
+                    self.piece_at(t).map_or(Vector3::repeat(f64::NAN), |piece| {
+                        let weights = piece.grid.weights(t);
+                        let causes = self.posterior.causes(piece, &weights, order);
+                        causes.total.diagonal().map(|v| v.max(0.0).sqrt())
+                    })
+                })
+                .collect()
+        };
+        let within: Vec<f64> = times_s
+            .iter()
+            .copied()
+            .filter(|t| (whole_s.0..=whole_s.1).contains(t))
+            .collect();
+        Ok(MotionBands {
+            velocity_sd: sd(1),
+            acceleration_sd: sd(2),
+            simultaneous_95: self.band_factors(&within, 0.95, draws, seed)?,
+        })
     }
 
     /// Factors for simultaneous bands over the given instants, from `draws` joint samples (at least 200 for

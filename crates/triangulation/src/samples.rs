@@ -1,3 +1,4 @@
+use crate::BandFactors;
 use nalgebra::{Matrix3, Point3, Vector3};
 use serde::{Deserialize, Serialize};
 
@@ -24,6 +25,20 @@ pub struct PathSamples {
     pub in_gap: Vec<bool>,
     /// Cameras that saw the marker around this instant.
     pub cameras_seeing: Vec<u8>,
+    /// How sure the motion is, where it was asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bands: Option<MotionBands>,
+}
+
+/// How sure velocity and acceleration are at each instant of [`PathSamples`], and what makes pointwise bands simultaneous.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct MotionBands {
+    /// Pointwise standard deviation of the velocity along each axis of the range (m/s); NaN in gaps.
+    pub velocity_sd: Vec<Vector3<f64>>,
+    /// Pointwise standard deviation of the acceleration (m/s²); NaN in gaps.
+    pub acceleration_sd: Vec<Vector3<f64>>,
+    /// Times the pointwise standard deviation: a band that holds the whole curve with a probability of 95 %.
+    pub simultaneous_95: BandFactors,
 }
 
 impl PathSamples {

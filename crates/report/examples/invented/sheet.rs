@@ -259,6 +259,7 @@ fn curves(motion: &Motion, zero_s: f64) -> Curves {
         elbow_mm: times.iter().map(|&time| motion.elbow_mm(time)).collect(),
         elbow_sd_mm: vec![[0.25; 3]; count],
         simple_mm: Vec::new(),
+        motion: None,
         away_mm: of(&|time| raise_end_x - motion.elbow_mm(time)[0], 0.5),
         behind_mm: of(&|time| motion.behind_mm(time), 2.6),
         height_mm: of(&|time| motion.elbow_mm(time)[2], 0.4),

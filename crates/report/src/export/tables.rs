@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::{Curve, Fault, Measure, ShotSheet, page::readings};
+use crate::{Curve, Fault, Measure, MotionCurves, ShotSheet, page::readings};
 
 use super::table::Table;
 
@@ -33,6 +33,17 @@ pub fn shots_table(shots: &[ShotSheet]) -> Table {
         "faults",
         each().map(|shot| i32::try_from(shot.faults.len()).ok()),
     );
+    type Factor = fn(&MotionCurves) -> f64;
+    let factors: [(&str, Factor); 3] = [
+        ("position_band_factor", |motion| motion.position_factor),
+        ("velocity_band_factor", |motion| motion.velocity_factor),
+        ("acceleration_band_factor", |motion| {
+            motion.acceleration_factor
+        }),
+    ];
+    for (name, of) in factors {
+        table.number(name, each().map(|shot| shot.curves.motion.as_ref().map(of)));
+    }
     let Some(first) = shots.first() else {
         return table;
     };
@@ -118,6 +129,7 @@ pub fn samples_table(shots: &[ShotSheet]) -> Table {
         };
         table.number(name, each().map(place));
     }
+    motion(&mut table, &rows);
     let bands: [(&str, CurveOf); 4] = [
         ("away_mm", |curves| &curves.away_mm),
         ("behind_mm", |curves| &curves.behind_mm),
@@ -141,6 +153,26 @@ pub fn samples_table(shots: &[ShotSheet]) -> Table {
     };
     table.flag("in_gap", each().map(gap));
     table
+}
+
+/// Velocity and acceleration with their standard deviations, an axis a column.
+fn motion(table: &mut Table, rows: &[(&ShotSheet, usize)]) {
+    type Of = fn(&MotionCurves) -> &Vec<Option<[f64; 3]>>;
+    let curves: [(&str, Of); 4] = [
+        ("v{axis}_mm_s", |motion| &motion.velocity_mm_s),
+        ("v{axis}_sd_mm_s", |motion| &motion.velocity_sd_mm_s),
+        ("a{axis}_m_s2", |motion| &motion.acceleration_m_s2),
+        ("a{axis}_sd_m_s2", |motion| &motion.acceleration_sd_m_s2),
+    ];
+    for (name, of) in curves {
+        for (axis, letter) in ["x", "y", "z"].into_iter().enumerate() {
+            let values = rows.iter().map(|&(shot, index)| {
+                let motion = shot.curves.motion.as_ref()?;
+                Some(of(motion).get(index)?.as_ref()?[axis])
+            });
+            table.number(&name.replace("{axis}", letter), values);
+        }
+    }
 }
 
 fn head<'a>(table: &mut Table, shots: impl Iterator<Item = &'a ShotSheet> + Clone) {

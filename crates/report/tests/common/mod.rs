@@ -387,6 +387,7 @@ pub fn samples(times: &[f64], mean: Vec<Point3<f64>>, draws: Vec<Vec<Point3<f64>
         covariance: vec![Matrix3::zeros(); n],
         in_gap: vec![false; n],
         cameras_seeing: vec![2; n],
+        bands: None,
         mean,
         draws,
     }
