@@ -83,6 +83,19 @@ fn path_error_mm(shot: &Value, truth: &Value, true_shot: &Value) -> (f64, f64) {
     (rms([0.0; 3]), rms([mean(0), mean(1), mean(2)]))
 }
 
+/// The pictures tell how far the second phone's sound stands off its pictures, within the stated 95 % interval.
+fn the_lag_of_the_sound_is_learned(folder: &Path, truth: &Value) {
+    let text = std::fs::read_to_string(folder.join("results/sound-lags.yaml")).unwrap();
+    let lags: Vec<Value> = serde_yaml::from_str(&text).unwrap();
+    let lag = &lags[0];
+    let of = |index: usize| number(&truth["cameras"][index]["clock"]["sound_lag_s"]) * 1000.0;
+    let (found_ms, sd_ms) = (number(&lag["lag_ms"]), number(&lag["sd_ms"]));
+    let true_ms = of(1) - of(0);
+    println!("lag of the sound {found_ms:.2} ± {sd_ms:.2} ms, true {true_ms:.2}");
+    assert_eq!(lags.len(), 1);
+    assert!((found_ms - true_ms).abs() <= 1.96 * sd_ms && sd_ms < 2.0);
+}
+
 #[test]
 fn the_demo_practice_agrees_with_its_truth() {
     let folder = demo();
@@ -123,6 +136,7 @@ fn the_demo_practice_agrees_with_its_truth() {
                 offset_ms.max(((clock.range_from_camera(camera_s) - true_s) * 1000.0).abs());
         }
     }
+    the_lag_of_the_sound_is_learned(&folder, &truth);
     let collapse = shots[2]["faults"]
         .as_array()
         .unwrap()

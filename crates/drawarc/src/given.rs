@@ -1,6 +1,7 @@
 //! What a manifest gives besides recordings: markers, and a rig that was surveyed before.
 
 use crate::failure::{Failure, Outcome};
+use crate::lags::{self, SoundLag};
 use crate::practice::{MarkerShapeName, Practice};
 use drawarc_report::Corrections;
 use drawarc_rig::{RangeFrame, Rig};
@@ -67,6 +68,14 @@ pub(crate) fn corrections(practice: &Practice) -> Outcome<Corrections> {
     let wrong = |words: String| Failure::input(format!("{}: {words}", path.display()));
     let text = std::fs::read_to_string(path).map_err(|source| wrong(source.to_string()))?;
     Corrections::from_yaml(&text).map_err(|source| wrong(source.to_string()))
+}
+
+/// What a practice with the manifest's rig has learned of the phones' sound.
+pub(crate) fn lags_before(practice: &Practice) -> Outcome<Vec<SoundLag>> {
+    practice
+        .rig
+        .as_deref()
+        .map_or_else(|| Ok(Vec::new()), lags::beside)
 }
 
 /// The rig that the manifest names.

@@ -1,12 +1,14 @@
 //! The sound of every recording: sudden events, and what they say about the clocks.
 
 use crate::failure::{Failure, Outcome};
+use crate::lags::Lags;
 use crate::practice::Practice;
 use crate::progress::{self, Progress};
 use crate::recordings::{Recordings, wrong_footage};
 use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::{
-    SoundClockSettings, SoundClocks, SoundScan, SoundScanner, SoundSettings, clocks_from_sound,
+    SoundClockSettings, SoundClocks, SoundPlace, SoundScan, SoundScanner, SoundSettings,
+    clocks_from_sound,
 };
 use rayon::prelude::*;
 
@@ -61,14 +63,16 @@ pub(crate) fn sound_lag_sd_s(practice: &Practice, default_ms: f64) -> Vec<f64> {
         .collect()
 }
 
-/// Clocks by sound; with a rig, the sound's way is taken off.
+/// Clocks by sound; with a rig, the sound's way is taken off: from `places`, and from about the archer at other times.
 pub(crate) fn sound_clocks(
     practice: &Practice,
     scans: &[Option<SoundScan>],
     rig: Option<&Rig>,
+    places: Vec<SoundPlace>,
 ) -> Outcome<SoundClocks> {
     let settings = SoundClockSettings {
         air_temperature_c: practice.temperature_c,
+        places,
         ..SoundClockSettings::default()
     };
     let places: Option<Vec<_>> = rig.map(|rig| {
@@ -87,30 +91,30 @@ pub(crate) fn clocks_before_survey(
     scans: &[Option<SoundScan>],
     default_lag_ms: f64,
 ) -> Outcome<Vec<ClockModel>> {
-    clocks(practice, scans, None, default_lag_ms)
+    let usual = Lags::usual(sound_lag_sd_s(practice, default_lag_ms));
+    clocks(practice, scans, None, &usual)
 }
 
-/// Clocks by sound with a rig that was surveyed before: the sound's way is taken off.
+/// Clocks by sound with a rig that was surveyed before: the sound's way and the lags that are known are taken off.
 pub(crate) fn clocks_with_rig(
     practice: &Practice,
     scans: &[Option<SoundScan>],
     rig: &Rig,
-    default_lag_ms: f64,
+    lags: &Lags,
 ) -> Outcome<Vec<ClockModel>> {
-    clocks(practice, scans, Some(rig), default_lag_ms)
+    clocks(practice, scans, Some(rig), lags)
 }
 
 fn clocks(
     practice: &Practice,
     scans: &[Option<SoundScan>],
     rig: Option<&Rig>,
-    default_lag_ms: f64,
+    lags: &Lags,
 ) -> Outcome<Vec<ClockModel>> {
     if practice.cameras.iter().all(|camera| camera.genlocked) {
         return Ok(vec![ClockModel::identity(); practice.cameras.len()]);
     }
-    let heard = sound_clocks(practice, scans, rig)?;
-    let lags = sound_lag_sd_s(practice, default_lag_ms);
+    let heard = sound_clocks(practice, scans, rig, Vec::new())?;
     let anchor = heard.anchor.unwrap_or(0);
     practice
         .cameras
@@ -128,10 +132,10 @@ fn clocks(
                 return Ok(ClockModel::identity());
             }
             let segment = clock.segments()[0];
-            let lag_variance = lags[index].powi(2) + lags[anchor].powi(2);
+            let (lag_s, lag_variance) = lags.between(index, anchor);
             Ok(ClockModel::linear(
                 segment.reference_camera_s,
-                segment.offset_s,
+                segment.offset_s + lag_s,
                 segment.rate,
                 [
                     segment.offset_variance_s2 + lag_variance,

@@ -92,6 +92,7 @@ pub(crate) fn run(
     let board = crate::survey::read_board(practice)?;
     let markers = given::markers(practice)?;
     let rig_before = given::rig_before(practice)?;
+    let lags_before = given::lags_before(practice)?;
     let mut corrections = given::corrections(practice)?;
     manner.aliases.rename_corrections(&mut corrections);
     let recordings = Recordings::open(practice)?;
@@ -107,6 +108,7 @@ pub(crate) fn run(
             board: &board,
             markers: &markers,
             rig_before,
+            lags_before,
             recordings: &recordings,
         },
         &store,

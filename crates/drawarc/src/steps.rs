@@ -4,19 +4,20 @@ use crate::bands;
 use crate::contradiction::{self, Contradiction};
 use crate::failure::{Failure, Outcome};
 use crate::health::{certainty, health};
+use crate::lags::{Lags, Learned, SoundLag};
 use crate::pipeline::{Pipeline, Step};
 use crate::practice::Practice;
 use crate::progress::{self, Progress};
 use crate::recordings::Recordings;
 use crate::sheets::{self, Others, Stretch};
 use crate::store::{Key, Store};
-use crate::{hearing, survey};
+use crate::{hearing, sounds, survey};
 use drawarc_calibration::Board;
 use drawarc_report::page::{Fitness, RigLine};
 use drawarc_report::{ShotWindow, SoundAt, find_shots};
 use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::{
-    MarkerRole, MarkerSpec, SightingSeries, SoundKind, SoundScan, TrackInput, TrackSettings, track,
+    MarkerRole, MarkerSpec, SightingSeries, SoundScan, TrackInput, TrackSettings, track,
 };
 use drawarc_triangulation::{
     Disagreement, ElbowPath, PathFit, PathInput, PathSamples, PathSettings, comparison_path,
@@ -37,7 +38,18 @@ pub(crate) struct Plan<'a> {
     pub(crate) board: &'a Board,
     pub(crate) markers: &'a [MarkerSpec],
     pub(crate) rig_before: Option<Rig>,
+    /// What a practice with that rig has learned of the phones' sound.
+    pub(crate) lags_before: Vec<SoundLag>,
     pub(crate) recordings: &'a Recordings,
+}
+
+impl Plan<'_> {
+    /// What is known of the lags of sound before anything is measured.
+    pub(crate) fn lags(&self) -> Lags {
+        let usual_ms = self.pipeline.clocks.sound_lag_sd_ms;
+        let sd_s = hearing::sound_lag_sd_s(self.practice, usual_ms);
+        Lags::remembering(self.practice, sd_s, &self.lags_before)
+    }
 }
 
 /// What came of it.
@@ -93,7 +105,13 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     let from_s = surveyed
         .board_until_s
         .map_or(f64::MIN, |s| s + AFTER_BOARD_S);
-    measured.sounds = sounds(&scans, &measured, plan.practice, from_s);
+    measured.sounds = sounds::after(
+        from_s,
+        plan,
+        &scans,
+        &measured,
+        &Learned::nothing(&plan.lags()),
+    );
     let windows = windows(plan.pipeline, &measured, from_s);
     let series = sightings(plan, store, progress, &measured, (&windows, &survey_key))?;
     seen_at_all(plan, &series)?;
@@ -105,9 +123,10 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     measured.certainty = certainty(&whole, &measured.rig);
     let (stretches, compared) = shots(plan, &measured, &series, &whole)?;
     measured.stretches = stretches;
+    measured.clocks = whole.clocks;
+    sounds::beside_pictures(plan, store, &scans, &mut measured, (&series, from_s))?;
     agreement(&mut measured, &compared, whole.diagnostics.disagreement);
     bar.finish_and_clear();
-    measured.clocks = whole.clocks;
     let text = serde_json::to_vec_pretty(&measured.clocks).map_err(Failure::output)?;
     store.write("clocks.json", &text)?;
     Ok(measured)
@@ -178,12 +197,7 @@ fn clocks(
     if plan.rig_before.is_none() || plan.practice.cameras.iter().all(|camera| camera.genlocked) {
         return Ok(surveyed.clocks.clone());
     }
-    hearing::clocks_with_rig(
-        plan.practice,
-        scans,
-        rig,
-        plan.pipeline.clocks.sound_lag_sd_ms,
-    )
+    hearing::clocks_with_rig(plan.practice, scans, rig, &plan.lags())
 }
 
 /// Refuses recordings that have no instant in common.
@@ -213,35 +227,6 @@ fn overlap(
         start - end
     ))
     .help("let all cameras run at once: start them, clap, show the board, shoot, stop them"))
-}
-
-fn sounds(
-    scans: &[Option<SoundScan>],
-    measured: &Measured,
-    practice: &Practice,
-    from_s: f64,
-) -> Vec<SoundAt> {
-    let speed = drawarc_sync_track::speed_of_sound_m_s(practice.temperature_c);
-    let archer = nalgebra::Point3::new(0.0, 0.0, 1.3);
-    let mut heard = Vec::new();
-    for (index, scan) in scans.iter().enumerate() {
-        let Some(scan) = scan else { continue };
-        let way_s = (measured.rig.cameras[index].centre_in_range() - archer).norm() / speed;
-        for event in &scan.events {
-            if event.event.kind == SoundKind::Clap {
-                continue;
-            }
-            let time_s = measured.clocks[index].range_from_camera(event.event.camera_s) - way_s;
-            if time_s > from_s {
-                // The place of the bow is known to half a metre, the lag of this camera's sound to its picture to 10 ms.
-                let lag_s = hearing::sound_lag_sd_s(practice, 10.0)[index];
-                let sd_s = event.event.sd_s.hypot(0.5 / speed).hypot(lag_s);
-                heard.push(SoundAt { time_s, sd_s });
-            }
-        }
-    }
-    heard.sort_by(|a, b| a.time_s.total_cmp(&b.time_s));
-    heard
 }
 
 /// Per camera, where to look for markers (camera time): everything after the board, or around loud events.
@@ -460,11 +445,11 @@ fn stretch(plan: &Plan<'_>, fit: &PathFit, window: ShotWindow) -> Stretch {
     };
     let other = |role: MarkerRole| fit.path_of(role).map(sample);
     Stretch {
-        window,
         elbow: PathSamples {
             bands: bands::of(plan, elbow, &times, &window),
             ..sample(elbow)
         },
+        window,
         others: Others {
             bow_hand: other(MarkerRole::BowHand),
             string_hand: other(MarkerRole::StringHand),
