@@ -89,6 +89,36 @@ fn csv_has_a_row_for_each_shot_and_instant() {
 }
 
 #[test]
+fn csv_holds_velocity_and_acceleration_with_their_bands() {
+    let shots = invented::sheets(1.0);
+    let motion = shots[0].curves.motion.as_ref().unwrap();
+    let text = csv(&samples_table(&shots));
+    let mut lines = text.lines().map(|line| line.split(',').collect::<Vec<_>>());
+    let columns = lines.next().unwrap();
+    let rows: Vec<Vec<&str>> = lines.collect();
+    let cell = |row: usize, name: &str| {
+        let place = columns.iter().position(|column| *column == name).unwrap();
+        rows[row][place].to_owned()
+    };
+    let number = |row: usize, name: &str| cell(row, name).parse::<f64>().unwrap();
+    assert_eq!(cell(3, "vx_mm_s"), "", "no number in a gap");
+    for (name, value) in [
+        ("vx_mm_s", motion.velocity_mm_s[40].unwrap()[0]),
+        ("vz_mm_s", motion.velocity_mm_s[40].unwrap()[2]),
+        ("vy_sd_mm_s", 4.0),
+        ("ax_m_s2", motion.acceleration_m_s2[40].unwrap()[0]),
+        ("az_sd_m_s2", 0.5),
+    ] {
+        assert!((number(40, name) - value).abs() < 1e-6, "{name}");
+    }
+    let shots = csv(&shots_table(&shots));
+    let names = shots.lines().next().unwrap();
+    for name in ["position", "velocity", "acceleration"] {
+        assert!(names.contains(&format!("{name}_band_factor")), "{names}");
+    }
+}
+
+#[test]
 fn tables_of_nothing_are_tables() {
     let none: [ShotSheet; 0] = [];
     assert_eq!(samples_table(&none).rows(), 0);

@@ -2,9 +2,9 @@
 
 use drawarc_report::{
     AnglesSheet, ArrowLineSheet, ArrowLineSource, BowStage, Curve, Curves, Fault, FaultCheck,
-    FaultKind, Felt, Finding, KeyInstant, Measure, Phase, PhaseSheet, PhaseTravel, RawReversal,
-    Reading, ReleaseSheet, SHOT_FORMAT, SeenVerdict, ShotKind, ShotMeasures, ShotSheet, Side,
-    Verdict, ViewKind, ViewSheet,
+    FaultKind, Felt, Finding, KeyInstant, Measure, MotionCurves, Phase, PhaseSheet, PhaseTravel,
+    RawReversal, Reading, ReleaseSheet, SHOT_FORMAT, SeenVerdict, ShotKind, ShotMeasures,
+    ShotSheet, Side, Verdict, ViewKind, ViewSheet,
 };
 
 use super::motion::Motion;
@@ -259,7 +259,7 @@ fn curves(motion: &Motion, zero_s: f64) -> Curves {
         elbow_mm: times.iter().map(|&time| motion.elbow_mm(time)).collect(),
         elbow_sd_mm: vec![[0.25; 3]; count],
         simple_mm: Vec::new(),
-        motion: None,
+        motion: Some(motion_curves(motion, &times)),
         away_mm: of(&|time| raise_end_x - motion.elbow_mm(time)[0], 0.5),
         behind_mm: of(&|time| motion.behind_mm(time), 2.6),
         height_mm: of(&|time| motion.elbow_mm(time)[2], 0.4),
@@ -276,5 +276,34 @@ fn curves(motion: &Motion, zero_s: f64) -> Curves {
             .map(|index| if index < 8 { 1 } else { 2 })
             .collect(),
         time_s: times.iter().map(|time| zero_s + time).collect(),
+    }
+}
+
+/// Velocity and acceleration by differences; none in the gap.
+fn motion_curves(motion: &Motion, times: &[f64]) -> MotionCurves {
+    const H: f64 = 0.01;
+    let of = |value: &dyn Fn(f64) -> [f64; 3]| {
+        times
+            .iter()
+            .enumerate()
+            .map(|(index, &time)| (index >= 8).then(|| value(time)))
+            .collect()
+    };
+    let around = |time: f64| [-H, 0.0, H].map(|step| motion.elbow_mm(time + step));
+    let axes = [0, 1, 2];
+    MotionCurves {
+        velocity_mm_s: of(&|time| {
+            let [before, _, after] = around(time);
+            axes.map(|axis| (after[axis] - before[axis]) / (2.0 * H))
+        }),
+        velocity_sd_mm_s: of(&|_| [4.0; 3]),
+        acceleration_m_s2: of(&|time| {
+            let [before, now, after] = around(time);
+            axes.map(|axis| 0.001 * (after[axis] - 2.0 * now[axis] + before[axis]) / (H * H))
+        }),
+        acceleration_sd_m_s2: of(&|_| [0.5; 3]),
+        position_factor: 3.0,
+        velocity_factor: 3.4,
+        acceleration_factor: 3.6,
     }
 }
