@@ -2,6 +2,7 @@
 
 use crate::alias::Aliases;
 use crate::args::RunArguments;
+use crate::backgrounds;
 use crate::clips;
 use crate::failure::{Failure, Outcome};
 use crate::given;
@@ -12,6 +13,7 @@ use crate::progress::Progress;
 use crate::recordings::Recordings;
 use crate::sheets::{self, Sheets};
 use crate::steps::{self, Measured};
+use crate::stood::CameraLine;
 use crate::store::Store;
 use crate::verdicts;
 use std::path::{Path, PathBuf};
@@ -27,6 +29,8 @@ pub(crate) struct Made {
     pub(crate) sheets: Option<Sheets>,
     /// What a person should know, beyond the page.
     pub(crate) remarks: Vec<String>,
+    /// How every camera stood.
+    pub(crate) standing: Vec<CameraLine>,
 }
 
 /// Runs and tells.
@@ -98,6 +102,10 @@ pub(crate) fn run(
     if let Some(rig) = &rig_before {
         recordings.fits(rig)?;
     }
+    let backgrounds_before = match (&practice.rig, &rig_before) {
+        (Some(path), Some(rig)) => backgrounds::kept(path, rig)?,
+        _ => None,
+    };
     let store = Store::open(folder, &owner, manner.replace)?;
     let progress = Progress::default();
     let measured = steps::measure(
@@ -107,6 +115,7 @@ pub(crate) fn run(
             board: &board,
             markers: &markers,
             rig_before,
+            backgrounds_before,
             recordings: &recordings,
         },
         &store,
@@ -121,6 +130,7 @@ pub(crate) fn run(
         certainty,
         warnings,
         remarks,
+        standing,
     } = measured;
     if !pipeline.runs(Step::Sheet) {
         return Ok(Made {
@@ -128,6 +138,7 @@ pub(crate) fn run(
             page: None,
             sheets: None,
             remarks,
+            standing,
         });
     }
     let judged = sheets::judge(
@@ -164,5 +175,6 @@ pub(crate) fn run(
         page: Some(page),
         sheets: Some(judged),
         remarks,
+        standing,
     })
 }
