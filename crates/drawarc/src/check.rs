@@ -111,37 +111,13 @@ pub(crate) fn obey(plan: &CheckArguments, json: bool) -> Outcome<()> {
         Some(path) => first_seconds(&Recordings::open(&Practice::read(path)?)?, &rig)?,
         None => backgrounds::kept(path, &rig)?.unwrap_or_else(|| vec![None; rig.cameras.len()]),
     };
-    let cameras = recordings
-        .cameras()
-        .enumerate()
-        .map(|(index, filmed)| {
-            background(
-                references[index].as_ref(),
-                filmed,
-                &rig.cameras[index],
-                &progress,
-            )
-        })
-        .collect::<Outcome<Vec<_>>>()?;
+    let cameras = all_backgrounds(&references, &recordings, &rig, &progress)?;
     let clocks = clocks(&practice, &recordings, &rig, &progress);
     let board = clocks
         .as_ref()
         .map_err(ToString::to_string)
         .and_then(|clocks| board(&practice, &recordings, (&rig, clocks), &cameras, &progress));
-    let mut checked = Checked {
-        shown_again: board
-            .as_ref()
-            .map_or_else(|_| Vec::new(), |board| shown(&rig, board)),
-        moments: board.as_ref().map_or(0, |board| board.shown.moments),
-        lengths: Vec::new(),
-        no_lengths: board.as_ref().err().cloned(),
-        stick: None,
-        rest: None,
-        missing: Vec::new(),
-        placed_anew: Vec::new(),
-        lengths_mended: Vec::new(),
-        cameras,
-    };
+    let mut checked = Checked::of(&rig, cameras, &board);
     let printed = survey::read_board(&practice);
     if let (Ok(board), Ok(printed)) = (&board, &printed) {
         checked.lengths = check_board(&rig, printed, &board.shown.clocks, &board.sightings);
@@ -187,6 +163,41 @@ pub(crate) fn obey(plan: &CheckArguments, json: bool) -> Outcome<()> {
         check_told::tell(&checked, &rig);
     }
     verdict(&checked, &rig, mended.is_some())
+}
+
+impl Checked {
+    /// What backgrounds and board say; the rest is still to be measured.
+    fn of(rig: &Rig, cameras: Vec<CameraCheck>, board: &Result<Board, String>) -> Self {
+        Self {
+            shown_again: board
+                .as_ref()
+                .map_or_else(|_| Vec::new(), |board| shown(rig, board)),
+            moments: board.as_ref().map_or(0, |board| board.shown.moments),
+            lengths: Vec::new(),
+            no_lengths: board.as_ref().err().cloned(),
+            stick: None,
+            rest: None,
+            missing: Vec::new(),
+            placed_anew: Vec::new(),
+            lengths_mended: Vec::new(),
+            cameras,
+        }
+    }
+}
+
+/// Every camera's background.
+fn all_backgrounds(
+    references: &Backgrounds,
+    recordings: &Recordings,
+    rig: &Rig,
+    progress: &Progress,
+) -> Outcome<Vec<CameraCheck>> {
+    recordings
+        .cameras()
+        .zip(references)
+        .zip(&rig.cameras)
+        .map(|((filmed, kept), camera)| background(kept.as_ref(), filmed, camera, progress))
+        .collect()
 }
 
 /// Clocks by sound, the sound's way taken off.

@@ -2,7 +2,7 @@
 
 use crate::alias::Aliases;
 use crate::args::RunArguments;
-use crate::backgrounds;
+use crate::backgrounds::{self, Backgrounds};
 use crate::clips;
 use crate::failure::{Failure, Outcome};
 use crate::given;
@@ -16,6 +16,7 @@ use crate::steps::{self, Measured};
 use crate::stood::CameraLine;
 use crate::store::Store;
 use crate::verdicts;
+use drawarc_rig::Rig;
 use std::path::{Path, PathBuf};
 
 /// What a run made.
@@ -85,6 +86,19 @@ pub(crate) struct Manner {
     pub(crate) aliases: Aliases,
 }
 
+/// The backgrounds beside the rig that the manifest names; refuses one that these cameras do not fit.
+fn fitting_backgrounds(
+    practice: &Practice,
+    rig_before: Option<&Rig>,
+    recordings: &Recordings,
+) -> Outcome<Option<Backgrounds>> {
+    let (Some(path), Some(rig)) = (&practice.rig, rig_before) else {
+        return Ok(None);
+    };
+    recordings.fits(rig)?;
+    backgrounds::kept(path, rig)
+}
+
 /// Runs the steps of a pipeline on a practice, into a folder.
 pub(crate) fn run(
     practice: &Practice,
@@ -99,13 +113,7 @@ pub(crate) fn run(
     let mut corrections = given::corrections(practice)?;
     manner.aliases.rename_corrections(&mut corrections);
     let recordings = Recordings::open(practice)?;
-    if let Some(rig) = &rig_before {
-        recordings.fits(rig)?;
-    }
-    let backgrounds_before = match (&practice.rig, &rig_before) {
-        (Some(path), Some(rig)) => backgrounds::kept(path, rig)?,
-        _ => None,
-    };
+    let backgrounds_before = fitting_backgrounds(practice, rig_before.as_ref(), &recordings)?;
     let store = Store::open(folder, &owner, manner.replace)?;
     let progress = Progress::default();
     let measured = steps::measure(

@@ -65,10 +65,9 @@ pub(crate) struct RestTold {
 }
 
 fn millimetres(text: &str, what: &str, (low, high): (f64, f64)) -> Outcome<f64> {
-    let value: f64 = text
-        .trim()
-        .parse()
-        .map_err(|_| Failure::input(format!("{text:?} is no number of millimetres ({what})")))?;
+    let value: f64 = text.trim().parse().map_err(|_not_a_number| {
+        Failure::input(format!("{text:?} is no number of millimetres ({what})"))
+    })?;
     if (low..=high).contains(&value) {
         Ok(value)
     } else {
