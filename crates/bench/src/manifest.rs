@@ -93,7 +93,7 @@ fn marker(plan: &MarkerPlan) -> Option<Value> {
         MarkerPlace::Nock => "nock",
         MarkerPlace::ArrowRest => "arrow-rest",
         MarkerPlace::DrawShoulder => "draw-shoulder",
-        MarkerPlace::WandFirst | MarkerPlace::WandSecond => return None,
+        MarkerPlace::WandFirst | MarkerPlace::WandSecond | MarkerPlace::AtRest => return None,
     };
     let (shape, size_m) = match plan.look {
         MarkerLook::Ball { diameter_m } => ("ball", diameter_m),

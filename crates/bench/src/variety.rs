@@ -252,6 +252,7 @@ pub(crate) fn mishaps() -> Vec<Practice> {
     knocked.cameras[1].knocked = Some(Knock {
         at_s: lying_until_s + 0.8,
         pan_deg: 0.3,
+        ..Knock::default()
     });
     let uneven = each(phones(141), |camera| {
         camera.clock.dropped = 0.04;
@@ -266,7 +267,7 @@ pub(crate) fn mishaps() -> Vec<Practice> {
             Class::Other,
             knocked,
         )
-        .warned(&["three", "contradict each other", "tripod"]),
+        .warned(&["three", "was turned by 0.3", "against the survey"]),
         Practice::new(
             "club-uneven",
             "4 % of the frames dropped, frame times jittered by 2 ms: collapse of 9 mm",

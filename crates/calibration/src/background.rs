@@ -138,6 +138,13 @@ impl BackgroundReference {
         })
     }
 
+    /// Is every patch complete? One that was read from a file may not be.
+    pub fn is_whole(&self) -> bool {
+        self.patches
+            .iter()
+            .all(|patch| patch.grey.len() == offsets().count())
+    }
+
     /// Compares a picture with the reference. `lens` turns shifts into angles.
     pub fn compare(&self, picture: GrayView<'_>, lens: &Lens) -> BackgroundShift {
         let same_size = [picture.width_px(), picture.height_px()] == self.size_px;

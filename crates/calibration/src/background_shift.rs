@@ -2,8 +2,8 @@
 
 use crate::corner_quality::median;
 use drawarc_rig::{Lens, skew};
-use nalgebra::{Matrix2x3, Matrix4, Point2, Vector2, Vector3, Vector4};
-use serde::Serialize;
+use nalgebra::{Matrix2x3, Matrix4, Point2, Point3, Vector2, Vector3, Vector4};
+use serde::{Deserialize, Serialize};
 
 /// Patches below which nothing is concluded.
 const LEAST_PATCHES: usize = 8;
@@ -27,7 +27,7 @@ const LEAST_SD_PX: f64 = 0.01;
 const MARGIN: f64 = 0.9;
 
 /// How a camera stands against its reference.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct BackgroundShift {
     /// Turn of the camera about its own axes since the reference (rad).
     pub turn: [f64; 3],
@@ -46,7 +46,7 @@ pub struct BackgroundShift {
 }
 
 /// What the background says.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum CameraVerdict {
     /// As surveyed.
@@ -65,9 +65,43 @@ impl BackgroundShift {
         Vector3::from(self.turn).norm().to_degrees()
     }
 
-    /// What the change costs for a point at a distance (m): displacement across the line of sight (mm).
-    pub fn cost_mm(&self, distance_m: f64) -> f64 {
-        1000.0 * distance_m * Vector3::from(self.turn).norm()
+    /// What the change costs for a point (camera frame, m): how far off it is taken to be, across the line of sight (mm).
+    pub fn cost_mm(&self, point_in_camera: &Point3<f64>) -> f64 {
+        let point = point_in_camera.coords;
+        let sight = point.normalize();
+        let aside = Vector3::new(point.x, point.y, 0.0) * self.zoom;
+        let moved = Vector3::from(self.turn).cross(&point) + aside;
+        1000.0 * (moved - sight * sight.dot(&moved)).norm()
+    }
+
+    /// A shift of which nothing is known: `found` patches were found again.
+    pub(crate) fn unknown(found: usize) -> Self {
+        Self {
+            turn: [0.0; 3],
+            turn_sd_deg: 180.0,
+            zoom: 0.0,
+            zoom_sd: 1.0,
+            patches: (found, 0),
+            rest_px: 0.0,
+            verdict: CameraVerdict::Unclear,
+        }
+    }
+
+    /// The same numbers with the verdict that follows from them.
+    pub(crate) fn judged(mut self) -> Self {
+        let (found, agree) = self.patches;
+        let stands_out =
+            |value: f64, limit: f64, sd: f64| value >= limit && value > SIGNIFICANCE * sd;
+        self.verdict = if agree < LEAST_PATCHES || agree * 3 < found {
+            CameraVerdict::Unclear
+        } else if stands_out(self.zoom.abs(), ZOOMED, self.zoom_sd) {
+            CameraVerdict::Zoomed
+        } else if stands_out(self.turn_deg(), MOVED_DEG * MARGIN, self.turn_sd_deg) {
+            CameraVerdict::Moved
+        } else {
+            CameraVerdict::Unmoved
+        };
+        self
     }
 }
 
@@ -161,22 +195,14 @@ pub(crate) fn explain(shifts: &[(Point2<f64>, Vector2<f64>)], lens: &Lens) -> Ba
         sd_px,
     }) = fitted
     else {
-        return BackgroundShift {
-            turn: [0.0; 3],
-            turn_sd_deg: f64::INFINITY,
-            zoom: 0.0,
-            zoom_sd: f64::INFINITY,
-            patches: (shifts.len(), 0),
-            rest_px: 0.0,
-            verdict: CameraVerdict::Unclear,
-        };
+        return BackgroundShift::unknown(shifts.len());
     };
     let agree = rows
         .iter()
         .filter(|row| row.rest(&change).norm() < 3.0 * sd_px)
         .count();
     let turn_variance = inverse[(0, 0)] + inverse[(1, 1)] + inverse[(2, 2)];
-    let mut shift = BackgroundShift {
+    BackgroundShift {
         turn: change.xyz().into(),
         turn_sd_deg: (sd_px * turn_variance.sqrt()).to_degrees(),
         zoom: change[3],
@@ -184,27 +210,6 @@ pub(crate) fn explain(shifts: &[(Point2<f64>, Vector2<f64>)], lens: &Lens) -> Ba
         patches: (rows.len(), agree),
         rest_px: sd_px,
         verdict: CameraVerdict::Unmoved,
-    };
-    let stands_out = |value: f64, limit: f64, sd: f64| value >= limit && value > SIGNIFICANCE * sd;
-    shift.verdict = if agree < LEAST_PATCHES || agree * 3 < rows.len() {
-        CameraVerdict::Unclear
-    } else if stands_out(shift.zoom.abs(), ZOOMED, shift.zoom_sd) {
-        CameraVerdict::Zoomed
-    } else if stands_out(shift.turn_deg(), MOVED_DEG * MARGIN, shift.turn_sd_deg) {
-        CameraVerdict::Moved
-    } else {
-        CameraVerdict::Unmoved
-    };
-    shift
-}
-
-/// Since when a camera stands differently: the time of the first of three pictures in a row that say so, `None` where none does.
-pub fn changed_since(series: &[(f64, BackgroundShift)]) -> Option<f64> {
-    let changed = |shift: &BackgroundShift| {
-        matches!(shift.verdict, CameraVerdict::Moved | CameraVerdict::Zoomed)
-    };
-    series
-        .windows(3)
-        .find(|three| three.iter().all(|(_, shift)| changed(shift)))
-        .map(|three| three[0].0)
+    }
+    .judged()
 }

@@ -34,6 +34,7 @@ mod planar_pose;
 mod pose_graph;
 mod range_frame;
 mod re_placement;
+mod re_showing;
 mod rig_of;
 mod saddle_screen;
 mod scan;
@@ -41,12 +42,13 @@ mod selection;
 mod sheet;
 mod sighting;
 mod square_colours;
+mod standing;
 mod survey;
 mod survey_input;
 mod wand;
 
 pub use background::{BackgroundReference, Patch};
-pub use background_shift::{BackgroundShift, CameraVerdict, MOVED_DEG, ZOOMED, changed_since};
+pub use background_shift::{BackgroundShift, CameraVerdict, MOVED_DEG, ZOOMED};
 pub use board::Board;
 pub use board_check::{BoardReport, check_board};
 pub use detector::{BoardCorners, BoardDetector, Effort, GrayView};
@@ -56,11 +58,13 @@ pub use diagnostics::{
 };
 pub use error::CalibrationError;
 pub use re_placement::re_place;
+pub use re_showing::{PlacedAnew, Showing, ShownAgain, show_again};
 pub use scan::{BoardScan, Rest, ScanSettings, scan_board};
 pub use sheet::{Paper, Sheet};
 pub use sighting::BoardSighting;
+pub use standing::{Held, Stand, Standing, standing};
 pub use survey::survey;
 pub use survey_input::{
     FrameChoice, LensChoice, PlumbLine, SurveyCamera, SurveyInput, SurveySettings, SurveyedPoint,
 };
-pub use wand::{WandPlace, WandReport, check_wand, noise_at_rest_mm};
+pub use wand::{VolumePart, WandPlace, WandReport, check_wand, noise_at_rest_mm, wand_by_part};

@@ -67,6 +67,9 @@ pub struct BoardScan {
     pub seen_in: usize,
     /// Frames that were decoded.
     pub frames: u64,
+    /// Some pictures in which it was seen, spread over all of them: what stood still meanwhile is the background of the
+    /// survey.
+    pub pictures: Vec<Plane>,
     /// Where the board was never seen: another size that was, `(columns, rows)`.
     pub other_size: Option<(usize, usize)>,
 }
@@ -86,6 +89,9 @@ const REST_PX: f64 = 0.6;
 /// Shorter rests are not named (s).
 const LEAST_REST_S: f64 = 0.8;
 
+/// Pictures of the survey's background, at most.
+const PICTURES: usize = 9;
+
 struct Job {
     key: u64,
     frames: Vec<(u64, f64, Plane)>,
@@ -93,6 +99,8 @@ struct Job {
 
 struct Done {
     key: u64,
+    /// The burst's middle picture.
+    picture: Option<Plane>,
     sightings: Vec<BoardSighting>,
 }
 
@@ -133,7 +141,7 @@ pub fn scan_board(
                             // A panic must not leave the decoder waiting for a thread that is gone.
                             let looked =
                                 std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| {
-                                    look(&detector, settings.camera, &job)
+                                    look(&detector, settings.camera, job)
                                 }));
                             let looked = looked.unwrap_or_else(|_panic| {
                                 Err(CalibrationError::Vision {
@@ -165,7 +173,8 @@ pub fn scan_board(
         read
     });
     looked?;
-    let kept = kept.into_inner().unwrap_or_else(PoisonError::into_inner);
+    let mut kept = kept.into_inner().unwrap_or_else(PoisonError::into_inner);
+    scan.pictures = std::mem::take(&mut kept.pictures).into_values().collect();
     scan.seen_in = kept.seen_in;
     scan.sightings = kept.bursts.into_values().flatten().collect();
     scan.rests = rests(&scan.sightings);
@@ -180,6 +189,9 @@ pub fn scan_board(
 struct Kept {
     bursts: BTreeMap<u64, Vec<BoardSighting>>,
     level: u32,
+    /// Pictures by the number of their burst, thinned in the same way.
+    pictures: BTreeMap<u64, Plane>,
+    picture_level: u32,
     seen_in: usize,
 }
 
@@ -189,6 +201,16 @@ impl Kept {
             return;
         }
         self.seen_in += 1;
+        if let Some(picture) = done.picture
+            && done.key.is_multiple_of(1 << self.picture_level)
+        {
+            self.pictures.insert(done.key, picture);
+        }
+        while self.pictures.len() > PICTURES && self.picture_level < 40 {
+            self.picture_level += 1;
+            let step = 1u64 << self.picture_level;
+            self.pictures.retain(|key, _| key.is_multiple_of(step));
+        }
         if done.key.is_multiple_of(1 << self.level) {
             self.bursts.insert(done.key, done.sightings);
         }
@@ -270,7 +292,7 @@ fn feed(
 const BEFORE_ALL: f64 = 1_099_511_627_776.0;
 
 /// One burst: the middle frame decides.
-fn look(detector: &BoardDetector, camera: usize, job: &Job) -> Result<Done, CalibrationError> {
+fn look(detector: &BoardDetector, camera: usize, mut job: Job) -> Result<Done, CalibrationError> {
     let mut sightings = Vec::new();
     let middle = job.frames.len() / 2;
     let shrink = job.frames[middle]
@@ -307,8 +329,10 @@ fn look(detector: &BoardDetector, camera: usize, job: &Job) -> Result<Done, Cali
         }
         sightings.sort_by_key(|sighting| sighting.frame_index);
     }
+    let picture = (!sightings.is_empty()).then(|| job.frames.swap_remove(middle).2);
     Ok(Done {
         key: job.key,
+        picture,
         sightings,
     })
 }

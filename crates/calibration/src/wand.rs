@@ -82,6 +82,60 @@ pub fn check_wand(places: &[WandPlace], length_m: f64) -> Option<WandReport> {
     })
 }
 
+/// What the stick says in one part of the volume.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct VolumePart {
+    /// Lowest corner of the part (m).
+    pub low_m: [f64; 3],
+    /// Highest corner of the part (m).
+    pub high_m: [f64; 3],
+    /// Instants at which the stick's middle was in it.
+    pub count: usize,
+    /// Mean error of the distance (mm).
+    pub mean_mm: f64,
+    /// Standard deviation of the distance (mm); 0 for one instant.
+    pub sd_mm: f64,
+    /// Largest error (mm).
+    pub worst_mm: f64,
+}
+
+/// The error of the stick's length (m) in each eighth of the volume that its middle swept; parts where it never was are left
+/// out.
+pub fn wand_by_part(places: &[WandPlace], length_m: f64) -> Vec<VolumePart> {
+    let Some(whole) = check_wand(places, length_m) else {
+        return Vec::new();
+    };
+    let [low, high] = whole.volume_m;
+    let halfway: [f64; 3] = std::array::from_fn(|axis| f64::midpoint(low[axis], high[axis]));
+    let mut parts = Vec::new();
+    for octant in 0..8_usize {
+        let upper = |axis: usize| octant >> axis & 1 == 1;
+        let errors_mm: Vec<f64> = places
+            .iter()
+            .filter(|place| {
+                let middle = nalgebra::center(&place.ends[0], &place.ends[1]);
+                (0..3).all(|axis| (middle[axis] >= halfway[axis]) == upper(axis))
+            })
+            .map(|place| 1000.0 * ((place.ends[1] - place.ends[0]).norm() - length_m))
+            .collect();
+        if errors_mm.is_empty() {
+            continue;
+        }
+        let count = errors_mm.len() as f64;
+        let mean_mm = errors_mm.iter().sum::<f64>() / count;
+        let squares: f64 = errors_mm.iter().map(|e| (e - mean_mm).powi(2)).sum();
+        parts.push(VolumePart {
+            low_m: std::array::from_fn(|k| if upper(k) { halfway[k] } else { low[k] }),
+            high_m: std::array::from_fn(|k| if upper(k) { high[k] } else { halfway[k] }),
+            count: errors_mm.len(),
+            mean_mm,
+            sd_mm: (squares / (count - 1.0).max(1.0)).sqrt(),
+            worst_mm: errors_mm.iter().fold(0.0, |worst, e| e.abs().max(worst)),
+        });
+    }
+    parts
+}
+
 /// Noise of a marker that lies still: standard deviation along x, y and z of the range (mm). `None` for fewer than ten places.
 pub fn noise_at_rest_mm(places: &[Point3<f64>]) -> Option<[f64; 3]> {
     if places.len() < LEAST_PLACES {
@@ -127,6 +181,11 @@ mod tests {
         assert!((bent.slope_mm_per_m[0] - 0.6).abs() < 1e-9, "{bent:?}");
         assert!(bent.slope_mm_per_m[1].abs() < 1e-9);
         assert!(check_wand(&places(|_| 1.0)[..5], 0.3).is_none());
+        let parts = wand_by_part(&places(|x| 1.0 + 0.002 * x), 0.3);
+        assert_eq!(parts.iter().map(|part| part.count).sum::<usize>(), 200);
+        for part in &parts {
+            assert_eq!(part.mean_mm > 0.0, part.high_m[0] > 0.5, "{part:?}");
+        }
     }
 
     #[test]

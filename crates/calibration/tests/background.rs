@@ -7,7 +7,7 @@
     reason = "a test: it fails where it unwraps, and prints what it measured"
 )]
 
-use drawarc_calibration::{BackgroundReference, CameraVerdict, GrayView, changed_since};
+use drawarc_calibration::{BackgroundReference, CameraVerdict, GrayView, standing};
 use drawarc_footage::{Limits, Plane, Recording};
 use drawarc_rig::{BrownConrady, Lens};
 use nalgebra::{Point2, UnitQuaternion, Vector3};
@@ -92,7 +92,13 @@ fn people_walk_the_camera_stands() {
         "largest turn {largest:.5} deg over {} pictures",
         series.len()
     );
-    assert_eq!(changed_since(&series), None);
+    let found = standing(&series);
+    assert_eq!(found.changed(), None);
+    assert_eq!(
+        (found.stands.len(), found.restless),
+        (1, false),
+        "{found:?}"
+    );
 }
 
 #[test]

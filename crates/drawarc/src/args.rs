@@ -31,7 +31,7 @@ pub(crate) enum Verb {
     Board(BoardArguments),
     /// Survey the rig: from board footage to lenses, places of the cameras and the range frame.
     Survey(SurveyArguments),
-    /// Is the rig still what was surveyed? Background, and lengths of the board where it is shown.
+    /// Is the rig still what was surveyed? Background, lengths of the board and of a stick, noise of a ball at rest; repair.
     Check(CheckArguments),
     /// From a practice to shot sheets and a page.
     Run(RunArguments),
@@ -85,10 +85,14 @@ pub(crate) struct SurveyArguments {
 /// Arguments of `check`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example: drawarc check wednesday/practice.yaml --rig tuesday/rig.yaml --since tuesday/practice.yaml
+    after_help = "Example: drawarc check wednesday/practice.yaml --rig tuesday/rig.yaml --repair wednesday/rig.yaml
 
-Exit code 4 where a camera was moved, zoomed or refocused, or cannot be judged. Clocks come from sound alone here: a board \
-that is waved adds its speed times their error to the lengths; hold it still now and then."
+The films are compared with the still background of the survey, which `survey` and `run` keep beside the rig file. Show the \
+board again for ten seconds: its lengths are checked, and a camera that was moved can be placed anew with turn and shift \
+(from the background alone: its turn). Wave a stick with two balls through the volume and let a third one lie still: \
+--stick 402.5,green,25 --lying pink,28 say how true lengths are all over the volume and how quiet a place is.
+
+Exit code 4 where a camera was moved, zoomed or refocused, or cannot be judged, and was not placed anew."
 )]
 pub(crate) struct CheckArguments {
     /// Practice manifest: the films to check.
@@ -96,12 +100,20 @@ pub(crate) struct CheckArguments {
     /// Rig file; the manifest's where not given.
     #[arg(long)]
     pub(crate) rig: Option<PathBuf>,
-    /// Manifest of the films that the rig was surveyed from; without it each film is compared with its own first seconds.
+    /// Manifest of the films that the rig was surveyed from, where no background is kept beside the rig; without either each
+    /// film is compared with its own first seconds.
     #[arg(long)]
     pub(crate) since: Option<PathBuf>,
-    /// Write a rig in which every camera that was turned is placed anew from its background.
+    /// Write a rig in which every camera that was moved is placed anew: from the board where it is shown again, else from
+    /// its background.
     #[arg(long, value_name = "FILE")]
     pub(crate) repair: Option<PathBuf>,
+    /// A stick with two balls was waved: distance between their middles (mm), colour, diameter (mm).
+    #[arg(long, value_name = "MM,COLOUR,MM")]
+    pub(crate) stick: Option<String>,
+    /// A ball lay still: colour, diameter (mm).
+    #[arg(long, value_name = "COLOUR,MM")]
+    pub(crate) lying: Option<String>,
 }
 
 /// Arguments of `run`.

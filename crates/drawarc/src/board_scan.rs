@@ -1,10 +1,18 @@
 //! Where each camera saw the board.
 
+use crate::backgrounds;
 use crate::failure::{Failure, Outcome};
 use crate::progress::{self, Progress};
 use crate::recordings::Filmed;
-use drawarc_calibration::{Board, BoardSighting, ScanSettings, scan_board};
+use drawarc_calibration::{BackgroundReference, Board, BoardSighting, ScanSettings, scan_board};
 use drawarc_rig::ClockModel;
+
+/// What a camera saw of the board, and what stood still behind it.
+#[derive(Debug)]
+pub(crate) struct Seen {
+    pub(crate) sightings: Vec<BoardSighting>,
+    pub(crate) background: Option<BackgroundReference>,
+}
 
 /// Looks through camera `index`'s recording for the board.
 pub(crate) fn scan(
@@ -13,7 +21,7 @@ pub(crate) fn scan(
     board: &Board,
     clock: &ClockModel,
     progress: &Progress,
-) -> Outcome<Vec<BoardSighting>> {
+) -> Outcome<Seen> {
     let name = &filmed.entry.name;
     let bar = progress.bar(&format!("{name}: the board"));
     let threads = rayon::current_num_threads();
@@ -41,5 +49,8 @@ pub(crate) fn scan(
             None => seen.help("film the whole board, flat and in focus, in this camera's picture; hold it still for half a second now and then"),
         });
     }
-    Ok(found.sightings)
+    Ok(Seen {
+        background: backgrounds::of_pictures(&found.pictures),
+        sightings: found.sightings,
+    })
 }

@@ -2,7 +2,7 @@
 //!
 //! The lines of sight of two cameras to one marker should meet. How far they pass by each other, over a whole shot, is
 //! compared with what survey, clocks and markers explain. A turn that moves the picture along the plane through both
-//! cameras and the elbow (the epipolar plane) keeps the lines meeting, at a wrong place: two cameras cannot show it.
+//! cameras and the elbow (the epipolar plane) keeps the lines meeting, at a wrong place: two cameras cannot show it; the background does (`stood`).
 
 use drawarc_rig::{Camera, ClockModel, Rig, perturb};
 use drawarc_sync_track::{MarkerRole, SightingSeries};

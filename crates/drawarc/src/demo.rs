@@ -142,7 +142,7 @@ fn marker(plan: &drawarc_range_sim::MarkerPlan) -> Option<MarkerEntry> {
         MarkerPlace::Nock => MarkerRole::Nock,
         MarkerPlace::ArrowRest => MarkerRole::ArrowRest,
         MarkerPlace::DrawShoulder => MarkerRole::DrawShoulder,
-        MarkerPlace::WandFirst | MarkerPlace::WandSecond => return None,
+        MarkerPlace::WandFirst | MarkerPlace::WandSecond | MarkerPlace::AtRest => return None,
     };
     let (shape, size_m) = match plan.look {
         MarkerLook::Ball { diameter_m } => (MarkerShapeName::Ball, diameter_m),

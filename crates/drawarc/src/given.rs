@@ -42,7 +42,8 @@ pub(crate) fn markers(practice: &Practice) -> Outcome<Vec<MarkerSpec>> {
         .collect()
 }
 
-fn colour(name: &str) -> Outcome<MarkerColour> {
+/// A colour by its name.
+pub(crate) fn colour(name: &str) -> Outcome<MarkerColour> {
     let named = match name {
         "orange" => NamedColour::Orange,
         "green" => NamedColour::Green,

@@ -2,6 +2,7 @@
 
 use crate::alias::Aliases;
 use crate::args::RunArguments;
+use crate::backgrounds::{self, Backgrounds};
 use crate::clips;
 use crate::failure::{Failure, Outcome};
 use crate::given;
@@ -12,8 +13,10 @@ use crate::progress::Progress;
 use crate::recordings::Recordings;
 use crate::sheets::{self, Sheets};
 use crate::steps::{self, Measured};
+use crate::stood::CameraLine;
 use crate::store::Store;
 use crate::verdicts;
+use drawarc_rig::Rig;
 use std::path::{Path, PathBuf};
 
 /// What a run made.
@@ -27,6 +30,8 @@ pub(crate) struct Made {
     pub(crate) sheets: Option<Sheets>,
     /// What a person should know, beyond the page.
     pub(crate) remarks: Vec<String>,
+    /// How every camera stood.
+    pub(crate) standing: Vec<CameraLine>,
 }
 
 /// Runs and tells.
@@ -81,6 +86,19 @@ pub(crate) struct Manner {
     pub(crate) aliases: Aliases,
 }
 
+/// The backgrounds beside the rig that the manifest names; refuses one that these cameras do not fit.
+fn fitting_backgrounds(
+    practice: &Practice,
+    rig_before: Option<&Rig>,
+    recordings: &Recordings,
+) -> Outcome<Option<Backgrounds>> {
+    let (Some(path), Some(rig)) = (&practice.rig, rig_before) else {
+        return Ok(None);
+    };
+    recordings.fits(rig)?;
+    backgrounds::kept(path, rig)
+}
+
 /// Runs the steps of a pipeline on a practice, into a folder.
 pub(crate) fn run(
     practice: &Practice,
@@ -96,9 +114,7 @@ pub(crate) fn run(
     let mut corrections = given::corrections(practice)?;
     manner.aliases.rename_corrections(&mut corrections);
     let recordings = Recordings::open(practice)?;
-    if let Some(rig) = &rig_before {
-        recordings.fits(rig)?;
-    }
+    let backgrounds_before = fitting_backgrounds(practice, rig_before.as_ref(), &recordings)?;
     let store = Store::open(folder, &owner, manner.replace)?;
     let progress = Progress::default();
     let measured = steps::measure(
@@ -109,6 +125,7 @@ pub(crate) fn run(
             markers: &markers,
             rig_before,
             lags_before,
+            backgrounds_before,
             recordings: &recordings,
         },
         &store,
@@ -123,6 +140,7 @@ pub(crate) fn run(
         certainty,
         warnings,
         remarks,
+        standing,
     } = measured;
     if !pipeline.runs(Step::Sheet) {
         return Ok(Made {
@@ -130,6 +148,7 @@ pub(crate) fn run(
             page: None,
             sheets: None,
             remarks,
+            standing,
         });
     }
     let judged = sheets::judge(
@@ -166,5 +185,6 @@ pub(crate) fn run(
         page: Some(page),
         sheets: Some(judged),
         remarks,
+        standing,
     })
 }

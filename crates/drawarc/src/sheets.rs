@@ -34,6 +34,8 @@ pub(crate) struct Stretch {
     pub(crate) simple: Option<InstantPath>,
     /// Why nothing can be said of it, whatever the path looks like.
     pub(crate) unfit: Option<String>,
+    /// Cameras that were put back from their backgrounds, in words.
+    pub(crate) put_back: Option<String>,
 }
 
 /// Paths of further markers.
@@ -117,6 +119,9 @@ pub(crate) fn judge(
                 ReportError::Correction { .. } => corrected(practice, &source),
                 _ => wrong_path(&source),
             })?;
+        if let Some(words) = &stretch.put_back {
+            sheet.how_sure = format!("{} {words}", sheet.how_sure);
+        }
         if let Some(why) = &stretch.unfit {
             withdraw(&mut sheet, why);
         }

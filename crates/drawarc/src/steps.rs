@@ -1,24 +1,25 @@
 //! The measuring steps of a run: survey, clocks, sightings, path. Each keeps its result; none is done twice.
 
+use crate::backgrounds::{self, Backgrounds};
 use crate::bands;
 use crate::contradiction::{self, Contradiction};
 use crate::failure::{Failure, Outcome};
+use crate::followed::{self, Followed, Search};
 use crate::health::{certainty, health};
 use crate::lags::{Lags, Learned, SoundLag};
 use crate::pipeline::{Pipeline, Step};
 use crate::practice::Practice;
-use crate::progress::{self, Progress};
+use crate::progress::Progress;
 use crate::recordings::Recordings;
 use crate::sheets::{self, Others, Stretch};
+use crate::stood::{CameraLine, Stood};
 use crate::store::{Key, Store};
 use crate::{hearing, sounds, survey};
 use drawarc_calibration::Board;
 use drawarc_report::page::{Fitness, RigLine};
 use drawarc_report::{ShotWindow, SoundAt, find_shots};
 use drawarc_rig::{ClockModel, Rig};
-use drawarc_sync_track::{
-    MarkerRole, MarkerSpec, SightingSeries, SoundScan, TrackInput, TrackSettings, track,
-};
+use drawarc_sync_track::{MarkerRole, MarkerSpec, SightingSeries, SoundScan};
 use drawarc_triangulation::{
     Disagreement, ElbowPath, PathFit, PathInput, PathSamples, PathSettings, comparison_path,
     fit_path,
@@ -40,6 +41,8 @@ pub(crate) struct Plan<'a> {
     pub(crate) rig_before: Option<Rig>,
     /// What a practice with that rig has learned of the phones' sound.
     pub(crate) lags_before: Vec<SoundLag>,
+    /// The backgrounds of that rig's survey.
+    pub(crate) backgrounds_before: Option<Backgrounds>,
     pub(crate) recordings: &'a Recordings,
 }
 
@@ -63,6 +66,8 @@ pub(crate) struct Measured {
     pub(crate) certainty: Vec<String>,
     pub(crate) warnings: Vec<String>,
     pub(crate) remarks: Vec<String>,
+    /// How every camera stood.
+    pub(crate) standing: Vec<CameraLine>,
 }
 
 /// A surveyed rig as the survey step keeps it.
@@ -71,6 +76,7 @@ struct Surveyed {
     rig_yaml: String,
     clocks: Vec<ClockModel>,
     board_until_s: Option<f64>,
+    backgrounds: Backgrounds,
 }
 
 /// Runs the measuring steps as far as the pipeline goes.
@@ -83,7 +89,8 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     let scans = hearing::listen(plan.recordings, progress)?;
     let (surveyed, survey_key) = surveyed(plan, store, progress, &scans, &recordings_key)?;
     let rig = Rig::from_yaml(&surveyed.rig_yaml).map_err(Failure::input)?;
-    store.write("rig.yaml", surveyed.rig_yaml.as_bytes())?;
+    let rig_path = store.write("rig.yaml", surveyed.rig_yaml.as_bytes())?;
+    backgrounds::keep(&rig_path, &rig, &surveyed.backgrounds)?;
     let clocks = clocks(plan, &scans, &rig, &surveyed)?;
     overlap(plan.recordings, &scans, &clocks)?;
     let mut measured = Measured {
@@ -95,6 +102,7 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
         certainty: Vec::new(),
         warnings: Vec::new(),
         remarks: Vec::new(),
+        standing: Vec::new(),
     };
     measured
         .remarks
@@ -113,15 +121,37 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
         &Learned::nothing(&plan.lags()),
     );
     let windows = windows(plan.pipeline, &measured, from_s);
-    let series = sightings(plan, store, progress, &measured, (&windows, &survey_key))?;
+    let search = Search {
+        rig: &measured.rig,
+        clocks: &measured.clocks,
+        windows: &windows,
+        backgrounds: &surveyed.backgrounds,
+    };
+    let Followed { series, standing } =
+        followed::follow(plan, store, progress, &search, &survey_key)?;
     seen_at_all(plan, &series)?;
+    let since_survey: Vec<bool> = surveyed.backgrounds.iter().map(Option::is_some).collect();
     if !plan.pipeline.runs(Step::Path) {
         return Ok(measured);
     }
     let bar = progress.bar("the elbow's path");
-    let whole = path(plan, &measured, &series)?;
+    let whole = path(plan, (&measured.rig, &measured.clocks), &series)?;
     measured.certainty = certainty(&whole, &measured.rig);
-    let (stretches, compared) = shots(plan, &measured, &series, &whole)?;
+    let stood = Stood {
+        rig: &measured.rig,
+        clocks: &measured.clocks,
+        standing: &standing,
+        since_survey: &since_survey,
+    };
+    let (stretches, compared) = shots(plan, &measured, &series, &whole, &stood)?;
+    let spans: Vec<(f64, f64)> = stretches
+        .iter()
+        .map(|stretch| (stretch.window.start_s, stretch.window.end_s))
+        .collect();
+    let (lines, warnings) = stood.told(&spans);
+    measured.standing = stood.lines();
+    measured.health.extend(lines);
+    measured.warnings.extend(warnings);
     measured.stretches = stretches;
     measured.clocks = whole.clocks;
     sounds::beside_pictures(plan, store, &scans, &mut measured, (&series, from_s))?;
@@ -148,6 +178,10 @@ fn surveyed(
             rig_yaml,
             clocks,
             board_until_s: None,
+            backgrounds: plan
+                .backgrounds_before
+                .clone()
+                .unwrap_or_else(|| vec![None; rig.cameras.len()]),
         };
         return Ok((kept, key));
     }
@@ -160,7 +194,7 @@ fn surveyed(
     let board = plan.board.to_yaml().map_err(Failure::input)?;
     let key = Key::of("survey", &(board, lag_ms, &plan.practice.ground), &[before])?;
     let kept = store.step("survey", &key, || {
-        let (clocks, sightings) = survey::board_seen(
+        let seen = survey::board_seen(
             plan.practice,
             plan.recordings,
             plan.board,
@@ -171,8 +205,8 @@ fn surveyed(
             plan.practice,
             plan.recordings,
             plan.board,
-            &clocks,
-            sightings,
+            &seen.clocks,
+            seen.sightings,
         )?;
         Ok(Surveyed {
             rig_yaml: found.rig.to_yaml().map_err(Failure::not_measurable)?,
@@ -181,6 +215,7 @@ fn surveyed(
                 .diagnostics
                 .board_on_line_s
                 .map(|(middle_s, length_s)| middle_s + length_s / 2.0),
+            backgrounds: seen.backgrounds,
         })
     })?;
     Ok((kept, key))
@@ -266,37 +301,6 @@ fn windows(pipeline: &Pipeline, measured: &Measured, from_s: f64) -> Vec<Vec<(f6
         .collect()
 }
 
-fn sightings(
-    plan: &Plan<'_>,
-    store: &Store,
-    progress: &Progress,
-    measured: &Measured,
-    (windows, before): (&[Vec<(f64, f64)>], &Key),
-) -> Outcome<Vec<SightingSeries>> {
-    let key = Key::of(
-        "sightings",
-        &(plan.markers, windows, &measured.clocks),
-        &[before],
-    )?;
-    let bar = progress.bar("following the markers");
-    let found = store.step("sightings", &key, || {
-        track(
-            &TrackInput {
-                recordings: &plan.recordings.films,
-                rig: &measured.rig,
-                markers: plan.markers,
-                windows,
-            },
-            Some(&measured.clocks),
-            &TrackSettings::default(),
-            &mut |fraction| progress::set(&bar, fraction),
-        )
-        .map_err(Failure::not_measurable)
-    });
-    bar.finish_and_clear();
-    found
-}
-
 fn seen_at_all(plan: &Plan<'_>, series: &[SightingSeries]) -> Outcome<()> {
     let blind: Vec<&str> = plan
         .practice
@@ -322,12 +326,12 @@ fn seen_at_all(plan: &Plan<'_>, series: &[SightingSeries]) -> Outcome<()> {
 
 fn input<'a>(
     plan: &Plan<'_>,
-    measured: &'a Measured,
+    (rig, clocks): (&'a Rig, &'a [ClockModel]),
     series: &'a [SightingSeries],
 ) -> PathInput<'a> {
     PathInput {
-        rig: &measured.rig,
-        clocks: &measured.clocks,
+        rig,
+        clocks,
         series,
         release_hint_s: None,
         settings: PathSettings {
@@ -337,8 +341,8 @@ fn input<'a>(
     }
 }
 
-fn path(plan: &Plan<'_>, measured: &Measured, series: &[SightingSeries]) -> Outcome<PathFit> {
-    fit_path(&input(plan, measured, series)).map_err(Failure::not_measurable)
+fn path(plan: &Plan<'_>, on: (&Rig, &[ClockModel]), series: &[SightingSeries]) -> Outcome<PathFit> {
+    fit_path(&input(plan, on, series)).map_err(Failure::not_measurable)
 }
 
 /// Finds the shots in the path of the whole practice and fits each anew on its own: what goes wrong between shots, an arm
@@ -348,6 +352,7 @@ fn shots(
     measured: &Measured,
     series: &[SightingSeries],
     whole: &PathFit,
+    stood: &Stood<'_>,
 ) -> Outcome<(Vec<Stretch>, Vec<Contradiction>)> {
     let rough = whole.path.sample(
         &times(&whole.path, plan.pipeline.path.step_s),
@@ -378,24 +383,28 @@ fn shots(
                     }
                 })
                 .collect();
+            let stand = stood.during((window.start_s, window.end_s));
+            let trusted = stood.less_certain(&stand.put_back);
+            let on = (&trusted, &measured.clocks[..]);
             // Too little for a fit of its own: the whole practice's path serves.
-            let own = path(plan, measured, &near);
+            let own = path(plan, on, &near);
             let fit = own.as_ref().unwrap_or(whole);
             let left_out = fit.diagnostics.disagreement.map(|odd| odd.camera);
             let pairs = contradiction::compare(
-                &measured.rig,
+                &trusted,
                 &measured.clocks,
                 series,
                 (window.start_s, window.end_s),
                 left_out,
             );
-            let unfit = worst(&pairs)
+            let contradicts = worst(&pairs)
                 .filter(Contradiction::counts)
                 .map(|pair| pair.sentence(&measured.rig));
             compared.extend(pairs);
             Stretch {
-                unfit,
-                simple: comparison_path(&input(plan, measured, &near), fit).ok(),
+                unfit: stand.unfit.or(contradicts),
+                put_back: stand.words,
+                simple: comparison_path(&input(plan, on, &near), fit).ok(),
                 ..stretch(plan, fit, window)
             }
         })
@@ -458,6 +467,7 @@ fn stretch(plan: &Plan<'_>, fit: &PathFit, window: ShotWindow) -> Stretch {
             draw_shoulder: other(MarkerRole::DrawShoulder),
         },
         unfit: None,
+        put_back: None,
         simple: None,
     }
 }

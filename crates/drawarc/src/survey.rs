@@ -1,6 +1,7 @@
 //! `survey`: from board footage, or photographs of the board, to a rig file.
 
 use crate::args::SurveyArguments;
+use crate::backgrounds::{self, Backgrounds};
 use crate::board_scan;
 use crate::coverage_picture;
 use crate::failure::{Failure, Outcome};
@@ -32,6 +33,7 @@ pub(crate) fn obey(plan: &SurveyArguments, json: bool) -> Outcome<()> {
     let practice = Practice::read(&plan.practice)?;
     let board = read_board(&practice)?;
     let progress = Progress::default();
+    let mut backgrounds = Backgrounds::new();
     let found = if practice
         .cameras
         .iter()
@@ -42,12 +44,13 @@ pub(crate) fn obey(plan: &SurveyArguments, json: bool) -> Outcome<()> {
         let recordings = Recordings::open(&practice)?;
         let scans = hearing::listen(&recordings, &progress)?;
         let lag_ms = ClockSettings::default().sound_lag_sd_ms;
-        let (clocks, sightings) =
-            board_seen(&practice, &recordings, &board, (&scans, lag_ms), &progress)?;
-        from_sightings(&practice, &recordings, &board, &clocks, sightings)?
+        let seen = board_seen(&practice, &recordings, &board, (&scans, lag_ms), &progress)?;
+        backgrounds = seen.backgrounds;
+        from_sightings(&practice, &recordings, &board, &seen.clocks, seen.sightings)?
     };
     let text = found.rig.to_yaml().map_err(Failure::output)?;
     store::write_whole(&plan.into, text.as_bytes())?;
+    backgrounds::keep(&plan.into, &found.rig, &backgrounds)?;
     let picture = plan.into.with_extension("coverage.svg");
     store::write_whole(&picture, coverage_picture::svg(&found).as_bytes())?;
     tell(&found, json)?;
@@ -74,6 +77,17 @@ pub(crate) fn read_board(practice: &Practice) -> Outcome<Board> {
     })
 }
 
+/// What the recordings hold of the board.
+#[derive(Debug)]
+pub(crate) struct BoardSeen {
+    /// Clocks by sound.
+    pub(crate) clocks: Vec<ClockModel>,
+    /// Where each camera saw the board.
+    pub(crate) sightings: Vec<Vec<BoardSighting>>,
+    /// What stood still meanwhile.
+    pub(crate) backgrounds: Backgrounds,
+}
+
 /// Clocks by sound, and where each camera saw the board. A board that was never seen is named before a clock that could
 /// not be found: it is what a person can mend first.
 pub(crate) fn board_seen(
@@ -82,16 +96,23 @@ pub(crate) fn board_seen(
     board: &Board,
     (scans, lag_ms): (&[Option<SoundScan>], f64),
     progress: &Progress,
-) -> Outcome<(Vec<ClockModel>, Vec<Vec<BoardSighting>>)> {
+) -> Outcome<BoardSeen> {
     let clocks = hearing::clocks_before_survey(practice, scans, lag_ms);
     let unknown = vec![ClockModel::identity(); recordings.len()];
     let rough = clocks.as_ref().unwrap_or(&unknown);
-    let sightings = recordings
+    let (sightings, backgrounds) = recordings
         .cameras()
         .enumerate()
-        .map(|(index, filmed)| board_scan::scan(index, filmed, board, &rough[index], progress))
-        .collect::<Outcome<Vec<_>>>()?;
-    Ok((clocks?, sightings))
+        .map(|(index, filmed)| {
+            let seen = board_scan::scan(index, filmed, board, &rough[index], progress)?;
+            Ok((seen.sightings, seen.background))
+        })
+        .collect::<Outcome<(Vec<_>, Vec<_>)>>()?;
+    Ok(BoardSeen {
+        clocks: clocks?,
+        sightings,
+        backgrounds,
+    })
 }
 
 /// Surveys the rig from sightings of the board in its recordings.

@@ -28,6 +28,7 @@ pub(crate) fn tell(made: &Made, json: bool) -> Outcome<()> {
             "clips": made.clips,
             "shots": shots,
             "remarks": made.remarks,
+            "cameras": made.standing,
         });
         println!(
             "{}",

@@ -379,7 +379,7 @@ impl ArcherState {
                 let out = (self.body.shoulders[1] - self.body.shoulders[0]).normalize();
                 Some(self.body.shoulders[1] + out * 0.045 + Vector3::new(0.0, 0.0, 0.052))
             }
-            MarkerPlace::WandFirst | MarkerPlace::WandSecond => None,
+            MarkerPlace::WandFirst | MarkerPlace::WandSecond | MarkerPlace::AtRest => None,
         }
     }
 

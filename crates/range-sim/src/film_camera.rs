@@ -40,7 +40,7 @@ pub struct FilmCamera {
     pub vignetting: f64,
     /// Whether it records sound.
     pub sound: bool,
-    /// Knocked: from this range time on (s) the camera is turned by this angle (°) about its own y axis.
+    /// Knocked: from then on the camera stands otherwise.
     #[serde(default)]
     pub knocked: Option<Knock>,
     /// The camera splits its recording here (camera time, s): each chapter is a file with a clock of its own.
@@ -93,13 +93,19 @@ impl FilmCamera {
 }
 
 /// A tripod that somebody ran into.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Knock {
     /// When (range time, s).
     pub at_s: f64,
     /// How far it turned about the camera's own vertical (°).
     pub pan_deg: f64,
+    /// How far it turned about the camera's own x axis (°).
+    #[serde(default)]
+    pub tilt_deg: f64,
+    /// How far its optical centre went along its own axes after the turn (m).
+    #[serde(default)]
+    pub shift_m: [f64; 3],
 }
 
 /// What a camera's file is encoded with.

@@ -160,6 +160,7 @@ impl Scenario {
             claps_s: vec![1.0],
             board: Some(board(1.6, 15.5)),
             wand: None,
+            at_rest_m: None,
             shots: vec![good_shot(22.0), stall, collapse],
             cameras,
             light: LightPlan {

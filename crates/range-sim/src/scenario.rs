@@ -34,6 +34,9 @@ pub struct Scenario {
     /// A stick with two markers, waved for a check of distances.
     #[serde(default)]
     pub wand: Option<WandPlan>,
+    /// Where a marker lies still (m), for a check of the noise.
+    #[serde(default)]
+    pub at_rest_m: Option<[f64; 3]>,
     /// The shots in order of time.
     pub shots: Vec<ShotPlan>,
     /// The cameras.
@@ -94,6 +97,8 @@ pub enum MarkerPlace {
     WandFirst,
     /// Second end of the wand.
     WandSecond,
+    /// On nobody: it lies still.
+    AtRest,
 }
 
 /// What a marker looks like.

@@ -42,15 +42,16 @@ impl View {
         }
     }
 
-    /// The pose at an instant: a knocked camera is turned afterwards.
+    /// The pose at an instant: a knocked camera is turned and shifted afterwards.
     pub fn camera_from_range_at(&self, range_s: f64) -> Isometry3<f64> {
         match self.camera.knocked {
             Some(knock) if range_s >= knock.at_s => {
-                let turn = UnitQuaternion::from_axis_angle(
-                    &Vector3::y_axis(),
+                let turn = UnitQuaternion::from_scaled_axis(Vector3::new(
+                    -knock.tilt_deg.to_radians(),
                     -knock.pan_deg.to_radians(),
-                );
-                turn * self.camera_from_range
+                    0.0,
+                ));
+                Translation3::from(-Vector3::from(knock.shift_m)) * (turn * self.camera_from_range)
             }
             _ => self.camera_from_range,
         }

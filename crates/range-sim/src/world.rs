@@ -105,6 +105,9 @@ impl World {
 
     /// Centre of a marker (range frame, m); `None` while it does not exist.
     pub fn marker(&self, place: MarkerPlace, range_s: f64) -> Option<Point3<f64>> {
+        if place == MarkerPlace::AtRest {
+            return self.scenario.at_rest_m.map(Point3::from);
+        }
         if matches!(place, MarkerPlace::WandFirst | MarkerPlace::WandSecond) {
             let ends = self.wand(range_s)?;
             return Some(ends[usize::from(place == MarkerPlace::WandSecond)]);
@@ -326,8 +329,11 @@ impl World {
     fn markers_into(&self, solids: &mut Vec<Solid>, state: &ArcherState, range_s: f64) {
         let bone = (state.elbow_marker - state.hook).normalize();
         for (index, plan) in self.scenario.markers.iter().enumerate() {
-            let wand = matches!(plan.place, MarkerPlace::WandFirst | MarkerPlace::WandSecond);
-            let found = if wand {
+            let worn_by_nobody = matches!(
+                plan.place,
+                MarkerPlace::WandFirst | MarkerPlace::WandSecond | MarkerPlace::AtRest
+            );
+            let found = if worn_by_nobody {
                 self.marker(plan.place, range_s)
             } else {
                 state.marker(plan.place)
@@ -368,7 +374,7 @@ impl World {
             let ends = self.wand(range_s);
             let [a, b] = ends.unwrap_or([Point3::origin(); 2]);
             solids.push(
-                Solid::cone(a, b, 0.006, 0.006, Paint::matt([0.02, 0.02, 0.02]))
+                Solid::cone(a, b, 0.003, 0.003, Paint::matt([0.02, 0.02, 0.02]))
                     .shown(ends.is_some()),
             );
         }

@@ -161,6 +161,7 @@ fn a_knocked_tripod_moves_the_background_too() {
     camera.knocked = Some(Knock {
         at_s: 2.0,
         pan_deg: 1.3,
+        ..Knock::default()
     });
     let world = World::new(&scenario).unwrap();
     let view = &world.views[0];

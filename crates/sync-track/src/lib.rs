@@ -56,6 +56,6 @@ pub use sound_scan::{
     HeardEvent, SNIPPET_AFTER_S, SNIPPET_BEFORE_S, SoundScan, SoundScanner, SoundSettings,
     sound_events,
 };
-pub use track::{TrackInput, Windows, follow, track};
+pub use track::{OnLooker, TrackInput, Windows, follow, follow_watched, track};
 pub use track_settings::{ChoiceSettings, TrackSettings};
 pub use trails::Trails;

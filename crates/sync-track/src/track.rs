@@ -5,7 +5,7 @@ use crate::follower::{Follower, classes_of};
 use crate::series::LookedAt;
 use crate::trail::Trail;
 use crate::{MarkerSpec, SightingSeries, SyncTrackError, TrackSettings, Trails};
-use drawarc_footage::{FootageError, Recording};
+use drawarc_footage::{FootageError, PictureView, Recording};
 use drawarc_rig::{ClockModel, Rig};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, PoisonError, mpsc};
@@ -26,6 +26,9 @@ pub struct TrackInput<'a> {
     pub windows: &'a [Windows],
 }
 
+/// Sees every picture that is looked at in passing: camera, camera time (s), picture. Called from several threads.
+pub type OnLooker<'a> = dyn Fn(usize, f64, &PictureView<'_>) + Sync + 'a;
+
 /// Progress is told every so many frames.
 const TELL_EVERY: usize = 15;
 
@@ -37,6 +40,19 @@ pub fn follow(
     input: &TrackInput<'_>,
     settings: &TrackSettings,
     progress: &mut dyn FnMut(f64),
+) -> Result<Trails, SyncTrackError> {
+    follow_watched(input, settings, progress, &|_, _, _| {})
+}
+
+/// As [`follow`]; `onlooker` sees the pictures, too, so that nothing has to be decoded twice.
+///
+/// # Errors
+/// As [`follow`].
+pub fn follow_watched(
+    input: &TrackInput<'_>,
+    settings: &TrackSettings,
+    progress: &mut dyn FnMut(f64),
+    onlooker: &OnLooker<'_>,
 ) -> Result<Trails, SyncTrackError> {
     let cameras = input.recordings.len();
     for (what, found) in [
@@ -71,7 +87,7 @@ pub fn follow(
                     if camera >= cameras {
                         break;
                     }
-                    let result = follow_one(input, settings, camera, threads, &tell);
+                    let result = follow_one((input, settings), camera, threads, (&tell, onlooker));
                     results.lock().unwrap_or_else(PoisonError::into_inner)[camera] = Some(result);
                 }
             });
@@ -107,11 +123,10 @@ fn wanted_s(input: &TrackInput<'_>, camera: usize) -> f64 {
 }
 
 fn follow_one(
-    input: &TrackInput<'_>,
-    settings: &TrackSettings,
+    (input, settings): (&TrackInput<'_>, &TrackSettings),
     camera: usize,
     threads: usize,
-    tell: &mpsc::Sender<f64>,
+    (tell, onlooker): (&mpsc::Sender<f64>, &OnLooker<'_>),
 ) -> CameraResult {
     let classes = classes_of(input.markers)?;
     let follower_settings = settings.follower(&input.rig.cameras[camera], &classes);
@@ -137,6 +152,7 @@ fn follow_one(
                 }
                 last_s = frame.time_s;
                 looked_at.frames.push((frame.index, frame.time_s));
+                onlooker(camera, frame.time_s, &frame.picture);
                 follower.push(frame.index, frame.time_s, &frame.picture);
                 untold.0 += 1;
                 if untold.1.is_nan() {

@@ -46,6 +46,31 @@ impl Trails {
             .collect()
     }
 
+    /// What was seen from `from_s` until before `until_s` (range time, s) alone, by these clocks: another rig may hold for
+    /// another part.
+    #[must_use]
+    pub fn part(&self, clocks: &[ClockModel], (from_s, until_s): (f64, f64)) -> Self {
+        let within = |camera: usize, camera_s: f64| {
+            let range_s = clocks
+                .get(camera)
+                .map_or(camera_s, |clock| clock.range_from_camera(camera_s));
+            (from_s..until_s).contains(&range_s)
+        };
+        let mut part = self.clone();
+        for (camera, looked_at) in part.looked_at.iter_mut().enumerate() {
+            looked_at
+                .frames
+                .retain(|(_, time_s)| within(camera, *time_s));
+        }
+        for (camera, trails) in part.found.iter_mut().enumerate() {
+            for trail in trails.iter_mut() {
+                trail.points.retain(|point| within(camera, point.camera_s));
+            }
+            trails.retain(|trail| !trail.points.is_empty());
+        }
+        part
+    }
+
     /// The sightings of every marker in every camera, in the order markers × cameras. Without clocks each camera
     /// chooses by itself (what moves most), good enough to find the clocks by motion.
     ///
