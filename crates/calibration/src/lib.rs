@@ -28,6 +28,7 @@ mod error;
 mod grid_growth;
 mod lens_fit;
 mod lens_start;
+mod libraries;
 mod moments;
 mod planar_pose;
 mod pose_graph;
@@ -53,6 +54,7 @@ pub use diagnostics::{
     COVERAGE_CELLS, CameraDiagnostics, LeftOut, SolverSummary, Survey, SurveyDiagnostics,
 };
 pub use error::CalibrationError;
+pub use libraries::libraries;
 pub use re_placement::re_place;
 pub use scan::{BoardScan, Rest, ScanSettings, scan_board};
 pub use sheet::{Paper, Sheet};

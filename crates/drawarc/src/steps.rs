@@ -11,7 +11,7 @@ use crate::sheets::{self, Others, Stretch};
 use crate::store::{Key, Store};
 use crate::{hearing, survey};
 use drawarc_calibration::Board;
-use drawarc_report::page::{Fitness, RigLine};
+use drawarc_report::page::{Fitness, RigLine, Words};
 use drawarc_report::{ShotWindow, SoundAt, find_shots};
 use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::{
@@ -37,6 +37,7 @@ pub(crate) struct Plan<'a> {
     pub(crate) markers: &'a [MarkerSpec],
     pub(crate) rig_before: Option<Rig>,
     pub(crate) recordings: &'a Recordings,
+    pub(crate) words: &'a Words,
 }
 
 /// What came of it.
@@ -74,7 +75,7 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     let clocks = clocks(plan, &scans, &rig, &surveyed)?;
     overlap(plan.recordings, &scans, &clocks)?;
     let mut measured = Measured {
-        health: health(&rig, &clocks),
+        health: health(&rig, &clocks, plan.words),
         rig,
         clocks,
         stretches: Vec::new(),
@@ -101,10 +102,11 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     }
     let bar = progress.bar("the elbow's path");
     let whole = path(plan, &measured, &series)?;
-    measured.certainty = certainty(&whole, &measured.rig);
+    measured.certainty = certainty(&whole, &measured.rig, plan.words);
     let (stretches, compared) = shots(plan, &measured, &series, &whole)?;
     measured.stretches = stretches;
-    agreement(&mut measured, &compared, whole.diagnostics.disagreement);
+    let odd = whole.diagnostics.disagreement;
+    agreement(&mut measured, &compared, odd, plan.words);
     bar.finish_and_clear();
     measured.clocks = whole.clocks;
     let text = serde_json::to_vec_pretty(&measured.clocks).map_err(Failure::output)?;
@@ -405,7 +407,7 @@ fn shots(
             );
             let unfit = worst(&pairs)
                 .filter(Contradiction::counts)
-                .map(|pair| pair.sentence(&measured.rig));
+                .map(|pair| pair.sentence(&measured.rig, plan.words));
             compared.extend(pairs);
             Stretch {
                 unfit,
@@ -426,15 +428,21 @@ fn worst(pairs: &[Contradiction]) -> Option<Contradiction> {
 }
 
 /// Says how well the cameras agree about the elbow: in the health always, as the first thing to read where they do not.
-fn agreement(measured: &mut Measured, compared: &[Contradiction], odd: Option<Disagreement>) {
+fn agreement(
+    measured: &mut Measured,
+    compared: &[Contradiction],
+    odd: Option<Disagreement>,
+    words: &Words,
+) {
     if let Some(odd) = odd {
-        measured.warnings.push(format!(
-            "Camera {} contradicts the others by {:.1} px at the elbow and was left out: has its tripod been touched since the board was shown?",
-            measured.rig.cameras[odd.camera].name, odd.distance_px
-        ));
+        let camera = &measured.rig.cameras[odd.camera].name;
+        let px = format!("{:.1}", odd.distance_px);
+        measured
+            .warnings
+            .push(words.health("left_out", &[("camera", camera), ("px", &px)]));
     }
     if let Some(pair) = worst(compared) {
-        let sentence = pair.sentence(&measured.rig);
+        let sentence = pair.sentence(&measured.rig, words);
         measured.health.push(RigLine {
             fitness: if pair.counts() {
                 Fitness::Bad
