@@ -29,6 +29,7 @@ mod error;
 mod grid_growth;
 mod lens_fit;
 mod lens_start;
+mod libraries;
 mod moments;
 mod planar_pose;
 mod pose_graph;
@@ -57,6 +58,7 @@ pub use diagnostics::{
     SurveyDiagnostics, as_shown,
 };
 pub use error::CalibrationError;
+pub use libraries::libraries;
 pub use re_placement::re_place;
 pub use re_showing::{PlacedAnew, Showing, ShownAgain, show_again};
 pub use scan::{BoardScan, Rest, ScanSettings, scan_board};

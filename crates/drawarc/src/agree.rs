@@ -4,6 +4,7 @@ use crate::args::AgreeArguments;
 use crate::failure::{Failure, Outcome};
 use crate::result_folder::{ResultFolder, SheetShot};
 use crate::store::write_whole;
+use crate::table;
 use drawarc_rig::ImageSize;
 use drawarc_study::agreement::{
     AgreementStudy, ArrowLine, CameraView, ElbowTrack, PixelTrack, STUDY_FORMAT, ShotTimes,
@@ -412,40 +413,32 @@ fn tell(made: &AgreementStudy) {
     for statement in &made.statements {
         println!("{statement}");
     }
-    println!(
-        "\n{:<22} {:>9} {:<18} {:<42} {:>5} {:>8} {:>8} {:>8} {:>8} {:>7}",
-        "camera",
-        "place",
-        "estimate",
-        "measure",
-        "shots",
-        "rmse",
-        "bias",
-        "lower",
-        "upper",
-        "trust"
-    );
     let estimates = made.estimates();
     let shown = [estimates.first(), estimates.last()].map(|name| name.cloned().unwrap_or_default());
-    for cell in made
+    let number = |value: Option<f64>| value.map_or("–".to_owned(), |v| format!("{v:.1}"));
+    let rows: Vec<Vec<String>> = made
         .cells
         .iter()
         .filter(|cell| FIRST.contains(&cell.measure) && shown.contains(&cell.estimate))
-    {
-        let number = |value: Option<f64>| value.map_or("–".to_owned(), |v| format!("{v:.1}"));
-        let limits = cell.limits();
-        println!(
-            "{:<22} {:>9} {:<18} {:<42} {:>5} {:>8} {:>8} {:>8} {:>8} {:>7}",
-            cell.camera,
-            cell.angle.to_string(),
-            cell.estimate,
-            format!("{} ({})", cell.measure.words(), cell.unit),
-            cell.shots,
-            number(cell.rmse),
-            number(cell.bias()),
-            number(limits.map(|l| l.low)),
-            number(limits.map(|l| l.high)),
-            cell.trust.word()
-        );
-    }
+        .map(|cell| {
+            let limits = cell.limits();
+            vec![
+                table::name(&cell.camera),
+                cell.angle.to_string(),
+                cell.estimate.clone(),
+                format!("{} ({})", cell.measure.words(), cell.unit),
+                cell.shots.to_string(),
+                number(cell.rmse),
+                number(cell.bias()),
+                number(limits.map(|l| l.low)),
+                number(limits.map(|l| l.high)),
+                cell.trust.word().to_string(),
+            ]
+        })
+        .collect();
+    let head = [
+        "camera", "place", "estimate", "measure", "shots", "rmse", "bias", "lower", "upper",
+        "trust",
+    ];
+    print!("\n{}", table::figures(&head, &rows));
 }

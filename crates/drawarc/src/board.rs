@@ -3,10 +3,11 @@
 use crate::args::BoardArguments;
 use crate::failure::{Failure, Outcome};
 use crate::store;
+use crate::table;
 use drawarc_calibration::{Board, Paper, Sheet};
 
 /// Draws the sheet.
-pub(crate) fn draw(plan: &BoardArguments) -> Outcome<()> {
+pub(crate) fn draw(plan: &BoardArguments, json: bool) -> Outcome<()> {
     let paper = match plan.paper.to_lowercase().as_str() {
         "a4" => Paper::A4,
         "a3" => Paper::A3,
@@ -47,6 +48,12 @@ pub(crate) fn draw(plan: &BoardArguments) -> Outcome<()> {
         }
     };
     store::write_whole(&plan.into, &bytes)?;
+    if json {
+        return table::json(&serde_json::json!({
+            "file": plan.into,
+            "pages": sheet.pages_mm().len(),
+        }));
+    }
     println!(
         "wrote {} ({} page(s)): print at 100 %, glue it flat on something stiff, measure the pitch in both directions over the whole sheet and write it into {}",
         plan.into.display(),

@@ -4,6 +4,7 @@
 //! compared with what survey, clocks and markers explain. A turn that moves the picture along the plane through both
 //! cameras and the elbow (the epipolar plane) keeps the lines meeting, at a wrong place: two cameras cannot show it; the background does (`stood`).
 
+use drawarc_report::page::Words;
 use drawarc_rig::{Camera, ClockModel, Rig, perturb};
 use drawarc_sync_track::{MarkerRole, SightingSeries};
 use nalgebra::{DVector, Point2, Point3, Vector3, Vector6};
@@ -43,20 +44,22 @@ impl Contradiction {
     }
 
     /// In plain words.
-    pub(crate) fn sentence(&self, rig: &Rig) -> String {
-        let name = |index: usize| &rig.cameras[index].name;
-        let (first, second) = (name(self.cameras.0), name(self.cameras.1));
-        if self.counts() {
-            format!(
-                "Cameras {first} and {second} contradict each other by {:.1} px at the elbow ({:.2} px would be usual): has a tripod been touched since the board was shown? Show the board again.",
-                self.gap_px, self.expected_px
-            )
+    pub(crate) fn sentence(&self, rig: &Rig, words: &Words) -> String {
+        let name = |index: usize| rig.cameras[index].name.as_str();
+        let (key, decimals) = if self.counts() {
+            ("contradict", 1)
         } else {
-            format!(
-                "Cameras {first} and {second} agree about the elbow to {:.2} px ({:.2} px would be usual).",
-                self.gap_px, self.expected_px
-            )
-        }
+            ("agree", 2)
+        };
+        words.health(
+            key,
+            &[
+                ("first", name(self.cameras.0)),
+                ("second", name(self.cameras.1)),
+                ("px", &format!("{:.decimals$}", self.gap_px)),
+                ("usual", &format!("{:.2}", self.expected_px)),
+            ],
+        )
     }
 }
 
@@ -349,7 +352,8 @@ mod tests {
             panic!("one pair");
         };
         assert!(pair.gap_px > 6.0 && pair.counts(), "{pair:?}");
-        assert!(pair.sentence(&rig()).contains("tripod"), "{pair:?}");
+        let words = Words::english().unwrap();
+        assert!(pair.sentence(&rig(), &words).contains("tripod"), "{pair:?}");
     }
 
     #[test]

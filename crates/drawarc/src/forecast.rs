@@ -4,6 +4,7 @@ use crate::args::ForecastArguments;
 use crate::ask;
 use crate::failure::{Failure, Outcome};
 use crate::store::write_whole;
+use crate::table;
 use drawarc_rig::{RangeFrame, Rig};
 use drawarc_study::StudyError;
 use drawarc_study::forecast::{
@@ -265,42 +266,62 @@ fn pictures(
     Ok(())
 }
 
-fn row(words: &str, errors: &AxisErrors) {
-    println!(
-        "{words:<34} {:>7.2} {:>7.2} {:>7.2} {:>7.2}",
-        errors.away_mm, errors.behind_mm, errors.up_mm, errors.space_mm
-    );
+/// Head of a table of errors.
+const ERRORS: [&str; 5] = ["expected error (mm, 1 SD)", "away", "behind", "up", "space"];
+
+fn row(words: &str, errors: &AxisErrors) -> Vec<String> {
+    let figures = [
+        errors.away_mm,
+        errors.behind_mm,
+        errors.up_mm,
+        errors.space_mm,
+    ];
+    let figures = figures.iter().map(|mm| format!("{mm:.2}"));
+    std::iter::once(words.to_owned()).chain(figures).collect()
 }
 
 fn tell(made: &Forecast, sentences: &[String]) {
-    println!(
-        "{:<34} {:>7} {:>7} {:>7} {:>7}",
-        "expected error (mm, 1 SD)", "away", "behind", "up", "space"
-    );
-    row("end of set-up to release, absolute", &made.absolute);
-    row("  its shape, one offset taken off", &made.shape);
+    let mut rows = vec![
+        row("end of set-up to release, absolute", &made.absolute),
+        row("  its shape, one offset taken off", &made.shape),
+    ];
     for phase in &made.phases {
-        match &phase.errors {
-            Some(errors) => row(&format!("  {}", phase.phase.word()), errors),
-            None => println!("  {:<32} not measurable here", phase.phase.word()),
-        }
+        let name = format!("  {}", phase.phase.word());
+        rows.push(match &phase.errors {
+            Some(errors) => row(&name, errors),
+            None => {
+                let mut unknown = vec![format!("{name}: not measurable here")];
+                unknown.resize(ERRORS.len(), "–".to_owned());
+                unknown
+            }
+        });
     }
-    println!(
-        "\n{:<12} {:>8} {:>8} {:>9} {:>9} {:>18} {:>10}",
-        "camera", "place", "away m", "ball px", "centre px", "px per mm a/b/up", "clock ms"
-    );
-    for camera in &made.cameras {
-        println!(
-            "{:<12} {:>8} {:>8.2} {:>9.1} {:>9.3} {:>18} {:>10.2}",
-            camera.name,
-            camera.place,
-            camera.range_m,
-            camera.marker_px,
-            camera.centre_sd_px,
-            camera.px_per_mm.map(|px| format!("{px:.2}")).join("/"),
-            camera.clock_ms
-        );
-    }
+    println!("{}", table::figures(&ERRORS, &rows));
+    let rows: Vec<Vec<String>> = made
+        .cameras
+        .iter()
+        .map(|camera| {
+            vec![
+                table::name(&camera.name),
+                camera.place.to_string(),
+                format!("{:.2}", camera.range_m),
+                format!("{:.1}", camera.marker_px),
+                format!("{:.3}", camera.centre_sd_px),
+                camera.px_per_mm.map(|px| format!("{px:.2}")).join("/"),
+                format!("{:.2}", camera.clock_ms),
+            ]
+        })
+        .collect();
+    let head = [
+        "camera",
+        "place",
+        "away m",
+        "ball px",
+        "centre px",
+        "px per mm a/b/up",
+        "clock ms",
+    ];
+    print!("{}", table::figures(&head, &rows));
     println!();
     for sentence in sentences {
         println!("{sentence}");
@@ -391,10 +412,13 @@ fn tell_advice(advice: &Advice) {
         );
     }
     if !advice.moves.is_empty() {
-        row("  before, shape", &advice.before.shape);
-        row("  after, shape", &advice.after.shape);
-        row("  before, absolute", &advice.before.absolute);
-        row("  after, absolute", &advice.after.absolute);
+        let rows = [
+            row("before, shape", &advice.before.shape),
+            row("after, shape", &advice.after.shape),
+            row("before, absolute", &advice.before.absolute),
+            row("after, absolute", &advice.after.absolute),
+        ];
+        print!("{}", table::figures(&ERRORS, &rows));
     }
     for purchase in &advice.purchases {
         println!("  {purchase}");

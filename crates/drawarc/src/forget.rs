@@ -25,7 +25,7 @@ pub(crate) struct ArcherFiles {
 }
 
 /// Deletes the archer's files, and every file shared with others, which `run` makes anew without the archer.
-pub(crate) fn archer(plan: &ForgetArguments) -> Outcome<()> {
+pub(crate) fn archer(plan: &ForgetArguments, json: bool) -> Outcome<()> {
     let path = plan.results.join(INDEX);
     let mut index = read(&path)?;
     let position = index
@@ -53,6 +53,12 @@ pub(crate) fn archer(plan: &ForgetArguments) -> Outcome<()> {
     }
     let bytes = serde_json::to_vec_pretty(&index).map_err(Failure::output)?;
     crate::store::write_whole(&path, &bytes)?;
+    if json {
+        return crate::table::json(&serde_json::json!({
+            "archer": gone.alias,
+            "deleted": gone.files,
+        }));
+    }
     println!(
         "deleted {} files that held something of {}; take the name and the turn out of the manifest before the next run",
         gone.files.len(),
@@ -134,6 +140,16 @@ pub(crate) fn remember(
         });
     }
     keep(store, &index)
+}
+
+/// The files below a folder that the list names, each once, in order.
+pub(crate) fn listed_below(store: &Store, folder: &str) -> Outcome<Vec<PathBuf>> {
+    let index = read(&store.path(INDEX))?;
+    let files = index.archers.into_iter().flat_map(|entry| entry.files);
+    let mut below: Vec<PathBuf> = files.filter(|file| file.starts_with(folder)).collect();
+    below.sort();
+    below.dedup();
+    Ok(below)
 }
 
 /// Lists further files beside the archers that they show.

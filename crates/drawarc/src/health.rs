@@ -1,15 +1,15 @@
 //! State of the rig and of the fit, in plain words.
 
-use drawarc_report::page::{Fitness, RigLine};
+use drawarc_report::page::{Fitness, RigLine, Words};
 use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::MarkerRole;
-use drawarc_triangulation::{PathFit, length_check};
+use drawarc_triangulation::{ErrorShares, MomentQuality, PathFit, length_check};
 
 /// Lengths between markers are taken so often (s).
 const LENGTH_STEP_S: f64 = 0.1;
 
 /// State of the rig in plain words.
-pub(crate) fn health(rig: &Rig, clocks: &[ClockModel]) -> Vec<RigLine> {
+pub(crate) fn health(rig: &Rig, clocks: &[ClockModel], words: &Words) -> Vec<RigLine> {
     let mut lines = Vec::new();
     for (index, camera) in rig.cameras.iter().enumerate() {
         let residual = rig
@@ -30,38 +30,109 @@ pub(crate) fn health(rig: &Rig, clocks: &[ClockModel]) -> Vec<RigLine> {
         };
         lines.push(RigLine {
             fitness,
-            sentence: format!(
-                "Camera {}: {views} views of the board, corners fit to {residual:.2} px; its clock is known to {sd_ms:.2} ms.",
-                camera.name
+            sentence: words.health(
+                "camera",
+                &[
+                    ("camera", &camera.name),
+                    ("views", &views.to_string()),
+                    ("px", &format!("{residual:.2}")),
+                    ("ms", &format!("{sd_ms:.2}")),
+                ],
             ),
             costs_mm: None,
         });
     }
+    let percent = rig.survey.scale_sd_percent;
     lines.push(RigLine {
-        fitness: if rig.survey.scale_sd_percent < 0.2 { Fitness::Good } else { Fitness::Watch },
-        sentence: format!(
-            "Lengths are known to {:.2} per cent (survey, and how well the board's pitch was measured).",
-            rig.survey.scale_sd_percent
-        ),
-        costs_mm: Some(rig.survey.scale_sd_percent * 4.0),
+        fitness: if percent < 0.2 {
+            Fitness::Good
+        } else {
+            Fitness::Watch
+        },
+        sentence: words.health("lengths", &[("percent", &format!("{percent:.2}"))]),
+        costs_mm: Some(percent * 4.0),
     });
     lines
 }
 
 /// How sure the page is, a sentence each.
-pub(crate) fn certainty(fit: &PathFit, rig: &Rig) -> Vec<String> {
-    let names: Vec<String> = rig
+pub(crate) fn certainty(fit: &PathFit, rig: &Rig, words: &Words) -> Vec<String> {
+    let diagnostics = &fit.diagnostics;
+    let name = |camera: usize| rig.cameras.get(camera).map_or("", |c| c.name.as_str());
+    let mut sentences: Vec<String> = diagnostics
         .cameras
         .iter()
-        .map(|camera| camera.name.clone())
+        .map(|c| {
+            words.health(
+                "sightings",
+                &[
+                    ("camera", name(c.camera)),
+                    ("count", &c.sightings.to_string()),
+                    ("wrong", &c.wrong.to_string()),
+                    ("px", &format!("{:.3}", c.rms_px)),
+                    ("times", &format!("{:.2}", c.noise_scale)),
+                ],
+            )
+        })
         .collect();
-    let mut sentences = fit.diagnostics.sentences(&names);
-    sentences.extend(lengths(fit));
+    sentences.extend(diagnostics.cameras.iter().filter_map(|c| {
+        let (region, lean_px) = c.worst_region()?;
+        let values = [
+            ("camera", name(c.camera)),
+            ("px", &format!("{lean_px:.2}")),
+            ("region", &words.health(&region, &[])),
+        ];
+        Some(words.health("lean", &values))
+    }));
+    sentences.extend(geometry(&diagnostics.moments, words));
+    if let Some(odd) = &diagnostics.disagreement {
+        let px = format!("{:.1}", odd.distance_px);
+        sentences.push(words.health("left_out", &[("camera", name(odd.camera)), ("px", &px)]));
+    }
+    if diagnostics.lasting_px > 0.0 {
+        let px = format!("{:.2}", diagnostics.lasting_px);
+        sentences.push(words.health("lasting", &[("px", &px)]));
+    }
+    if !diagnostics.settled {
+        let rounds = diagnostics.rounds.to_string();
+        sentences.push(words.health("unsettled", &[("rounds", &rounds)]));
+    }
+    sentences.extend(lengths(fit, words));
     sentences
 }
 
+/// Under which angles the lines of sight meet over time, and where the error of the place comes from.
+fn geometry(moments: &[MomentQuality], words: &Words) -> Option<String> {
+    let seen: Vec<&MomentQuality> = moments
+        .iter()
+        .filter(|m| m.role == MarkerRole::Elbow && m.cameras_seeing >= 2)
+        .collect();
+    let mut sd_mm: Vec<f64> = seen.iter().map(|m| 1000.0 * m.sd_m).collect();
+    sd_mm.sort_by(f64::total_cmp);
+    let middle_mm = sd_mm.get(sd_mm.len() / 2)?;
+    let angles = seen.iter().map(|m| m.convergence_deg);
+    let (narrow, wide) = angles.fold((f64::MAX, f64::MIN), |(low, high), angle| {
+        (low.min(angle), high.max(angle))
+    });
+    let share = |of: fn(&ErrorShares) -> f64| {
+        let sum: f64 = seen.iter().map(|m| of(&m.shares)).sum();
+        format!("{:.0}", 100.0 * sum / seen.len() as f64)
+    };
+    Some(words.health(
+        "geometry",
+        &[
+            ("narrow", &format!("{narrow:.0}")),
+            ("wide", &format!("{wide:.0}")),
+            ("mm", &format!("{middle_mm:.1}")),
+            ("pixels", &share(|s| s.pixels)),
+            ("survey", &share(|s| s.survey)),
+            ("clocks", &share(|s| s.clocks)),
+        ],
+    ))
+}
+
 /// Lengths between markers on one bone: they must not change.
-fn lengths(fit: &PathFit) -> Vec<String> {
+fn lengths(fit: &PathFit, words: &Words) -> Vec<String> {
     let (start_s, end_s) = fit.path.span();
     let mut times = Vec::new();
     while start_s + LENGTH_STEP_S * times.len() as f64 <= end_s {
@@ -69,13 +140,23 @@ fn lengths(fit: &PathFit) -> Vec<String> {
     }
     let bones = [
         ("forearm", MarkerRole::StringHand),
-        ("upper arm", MarkerRole::DrawShoulder),
+        ("upper_arm", MarkerRole::DrawShoulder),
     ];
+    let mm = |metres: f64, decimals: usize| format!("{:.decimals$}", 1000.0 * metres);
     bones
         .into_iter()
         .filter_map(|(bone, role)| {
             let check = length_check(&fit.path, fit.path_of(role)?, &times)?;
-            Some(format!("Length between markers on the {bone}, {check}."))
+            Some(words.health(
+                "bone",
+                &[
+                    ("bone", &words.health(bone, &[])),
+                    ("mm", &mm(check.mean_m, 1)),
+                    ("change", &mm(check.change_sd_m, 2)),
+                    ("instants", &check.instants.to_string()),
+                    ("expected", &mm(check.expected_sd_m, 2)),
+                ],
+            ))
         })
         .collect()
 }

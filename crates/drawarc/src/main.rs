@@ -72,10 +72,10 @@ fn main() -> ExitCode {
 
 fn obey(arguments: &Arguments) -> Outcome<()> {
     match &arguments.verb {
-        Verb::Manifest(plan) => manifest::write(plan),
+        Verb::Manifest(plan) => manifest::write(plan, arguments.json),
         Verb::Clips(plan) => clips::obey(plan, arguments.json),
-        Verb::Forget(plan) => forget::archer(plan),
-        Verb::Board(plan) => board::draw(plan),
+        Verb::Forget(plan) => forget::archer(plan, arguments.json),
+        Verb::Board(plan) => board::draw(plan, arguments.json),
         Verb::Survey(plan) => survey::obey(plan, arguments.json),
         Verb::Check(plan) => check::obey(plan, arguments.json),
         Verb::Run(plan) => run::obey(plan, arguments.json),

@@ -6,13 +6,14 @@ use crate::practice::{
     CameraEntry, FORMAT, LensKind, MarkerEntry, MarkerShapeName, Practice, Turn,
 };
 use crate::store;
+use crate::table;
 use drawarc_footage::{Footage, Limits};
 use drawarc_report::Side;
 use drawarc_sync_track::MarkerRole;
 use std::path::Path;
 
 /// Writes the manifest; refuses to write over one.
-pub(crate) fn write(plan: &ManifestArguments) -> Outcome<()> {
+pub(crate) fn write(plan: &ManifestArguments, json: bool) -> Outcome<()> {
     if plan.into.exists() {
         return Err(
             Failure::refused(format!("{} is there already", plan.into.display()))
@@ -70,6 +71,13 @@ pub(crate) fn write(plan: &ManifestArguments) -> Outcome<()> {
         }],
     };
     store::write_whole(&plan.into, practice.to_yaml()?.as_bytes())?;
+    if json {
+        let names: Vec<&str> = practice.cameras.iter().map(|c| c.name.as_str()).collect();
+        return table::json(&serde_json::json!({
+            "manifest": plan.into,
+            "cameras": names,
+        }));
+    }
     println!(
         "wrote {}: now fill in board, where the cameras stood, and who shot",
         plan.into.display()

@@ -39,17 +39,21 @@ pub(crate) struct Ground<'a> {
     pub(crate) warnings: Vec<String>,
     /// Is this a simulated practice?
     pub(crate) invented: bool,
+    /// The words of the report.
+    pub(crate) words: &'a Words,
+    /// Files of texts that a pipeline names.
+    pub(crate) texts: Vec<PathBuf>,
 }
 
 /// Writes page and exports; the page's path comes back.
 pub(crate) fn write(store: &Store, ground: &Ground<'_>, sheets: &Sheets) -> Outcome<PathBuf> {
-    let words = Words::english().map_err(Failure::input)?;
-    let provenance = provenance(ground, &words)?;
+    let words = ground.words;
+    let provenance = provenance(ground)?;
     // Who shot stands in the sheets, which `forget` deletes, and not in what may go into a thesis.
     let mut told = provenance.clone();
     told.settings
         .retain(|name, _| !name.starts_with("practice.turns"));
-    let paragraphs = methods(&told, &words);
+    let paragraphs = methods(&told, words);
     let mut strips = strips(ground, &sheets.shots)?.into_iter();
     let shots = sheets
         .shots
@@ -57,20 +61,20 @@ pub(crate) fn write(store: &Store, ground: &Ground<'_>, sheets: &Sheets) -> Outc
         .enumerate()
         .map(|(index, sheet)| {
             let of_shot = strips.next().unwrap_or_default();
-            PageShot::from_sheet(index + 1, sheet, sheets.heights_m[index], of_shot, &words)
+            PageShot::from_sheet(index + 1, sheet, sheets.heights_m[index], of_shot, words)
         })
         .collect();
     let series = sheets
         .series
         .first()
         .filter(|_| sheets.series.len() == 1)
-        .map(|series| SeriesPart::from_sheet(series, &sheets.shots, &words))
+        .map(|series| SeriesPart::from_sheet(series, &sheets.shots, words))
         .unwrap_or_default();
     let practice = PracticePage {
         title: ground.practice.title.clone(),
         date: ground.practice.date.clone(),
         invented: ground.invented,
-        archers: archers(ground.practice, &words),
+        archers: archers(ground.practice, words),
         warnings: ground.warnings.clone(),
         shots,
         series,
@@ -79,7 +83,7 @@ pub(crate) fn write(store: &Store, ground: &Ground<'_>, sheets: &Sheets) -> Outc
         methods: paragraphs.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
     };
-    let html = page(&practice, &words).map_err(Failure::output)?;
+    let html = page(&practice, words).map_err(Failure::output)?;
     exports(store, ground, sheets, &provenance)?;
     store.write("methods.txt", (paragraphs.join("\n\n") + "\n").as_bytes())?;
     store.write("page.html", html.as_bytes())
@@ -92,13 +96,15 @@ fn archers(practice: &Practice, words: &Words) -> Vec<ArcherLine> {
         .map(|turn| {
             let mut detail = Vec::new();
             if let Some(height_cm) = turn.height_cm {
-                detail.push(format!("{height_cm:.0} cm"));
+                let value = format!("{height_cm:.0}");
+                detail.push(words.few("height", &[("value", &value)]));
             }
             if let Some(stage) = turn.stage {
                 detail.push(stage_word(words, stage));
             }
             if let Some(weight_lb) = turn.draw_weight_lb {
-                detail.push(format!("{weight_lb:.0} lb"));
+                let value = format!("{weight_lb:.0}");
+                detail.push(words.few("weight", &[("value", &value)]));
             }
             ArcherLine {
                 alias: turn.archer.clone(),
@@ -170,7 +176,7 @@ fn mark_at(sheet: &ShotSheet, key: &str) -> Option<Mark> {
         .map(|fault| Mark::from(fault.kind))
 }
 
-fn provenance(ground: &Ground<'_>, words: &Words) -> Outcome<Provenance> {
+fn provenance(ground: &Ground<'_>) -> Outcome<Provenance> {
     let mut inputs: Vec<InputFile> = ground
         .recordings
         .files
@@ -186,7 +192,7 @@ fn provenance(ground: &Ground<'_>, words: &Words) -> Outcome<Provenance> {
         practice.rig.as_ref(),
         practice.corrections.as_ref(),
     ];
-    for path in given.into_iter().flatten() {
+    for path in given.into_iter().flatten().chain(&ground.texts) {
         let name = path.file_name().unwrap_or_default();
         inputs.push(InputFile {
             name: name.to_string_lossy().into_owned(),
@@ -206,10 +212,11 @@ fn provenance(ground: &Ground<'_>, words: &Words) -> Outcome<Provenance> {
         inputs,
         libraries: drawarc_footage::libraries()
             .into_iter()
+            .chain(drawarc_calibration::libraries())
             .map(|(name, version)| (name.to_owned(), version))
             .collect(),
         cameras: ground.recordings.len(),
-        sources: words.methods.citations.clone(),
+        sources: ground.words.methods.citations.clone(),
     })
 }
 

@@ -1,8 +1,10 @@
 //! The pipeline: which steps run, with which settings. `format: drawarc-pipeline/1`.
 
 use crate::failure::{Failure, Outcome};
+use drawarc_report::Advice;
+use drawarc_report::page::Words;
 use serde::{Deserialize, Serialize};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Word at the top of a pipeline file.
 pub(crate) const FORMAT: &str = "drawarc-pipeline/1";
@@ -46,6 +48,9 @@ pub(crate) struct Pipeline {
     /// Sheet settings.
     #[serde(default)]
     pub(crate) sheet: SheetChoices,
+    /// Folder of the pipeline file.
+    #[serde(skip)]
+    folder: PathBuf,
 }
 
 const fn default_seed() -> u64 {
@@ -126,6 +131,12 @@ pub(crate) struct SheetChoices {
     pub(crate) shot_clock_s: f64,
     /// Pictures of the archer on the page; off: path and drawn figure only.
     pub(crate) pictures: bool,
+    /// Words of the report in another language, beside the pipeline; a copy of `words/en.yaml` of the report, translated.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) words: Option<PathBuf>,
+    /// The coach's own table of what to work on next, beside the pipeline.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub(crate) advice: Option<PathBuf>,
 }
 
 impl Default for SheetChoices {
@@ -134,6 +145,8 @@ impl Default for SheetChoices {
             floor_mm: 2.0,
             shot_clock_s: 40.0,
             pictures: true,
+            words: None,
+            advice: None,
         }
     }
 }
@@ -154,6 +167,7 @@ impl Default for Pipeline {
             sightings: WindowSettings::default(),
             path: PathChoices::default(),
             sheet: SheetChoices::default(),
+            folder: PathBuf::new(),
         }
     }
 }
@@ -163,12 +177,37 @@ impl Pipeline {
     pub(crate) fn read(path: &Path) -> Outcome<Self> {
         let text = std::fs::read_to_string(path)
             .map_err(|source| Failure::input(format!("{}: {source}", path.display())))?;
-        let pipeline: Self = serde_yaml::from_str(&text)
+        let mut pipeline: Self = serde_yaml::from_str(&text)
             .map_err(|source| Failure::input(format!("{}: {source}", path.display())))?;
         pipeline
             .validate()
             .map_err(|failure| Failure::input(format!("{}: {failure}", path.display())))?;
+        pipeline.folder = path.parent().unwrap_or(Path::new("")).to_owned();
         Ok(pipeline)
+    }
+
+    /// The words of the report, and their file where they are not English.
+    pub(crate) fn words(&self) -> Outcome<(Words, Option<PathBuf>)> {
+        let file = self.sheet.words.as_ref().map(|name| self.folder.join(name));
+        let words = match &file {
+            None => Words::english().map_err(Failure::input)?,
+            Some(path) => read(path, Words::from_yaml)?,
+        };
+        Ok((words, file))
+    }
+
+    /// What to work on next, and the coach's own file where there is one.
+    pub(crate) fn advice(&self) -> Outcome<(Advice, Option<PathBuf>)> {
+        let file = self
+            .sheet
+            .advice
+            .as_ref()
+            .map(|name| self.folder.join(name));
+        let advice = match &file {
+            None => Advice::ours().map_err(Failure::input)?,
+            Some(path) => read(path, Advice::from_yaml)?,
+        };
+        Ok((advice, file))
     }
 
     /// Does this step run?
@@ -218,4 +257,14 @@ impl Pipeline {
         }
         Ok(())
     }
+}
+
+/// Reads a file of texts; what is wrong with it is said beside its name.
+fn read<T, E: std::fmt::Display>(
+    path: &Path,
+    from_yaml: impl Fn(&str) -> Result<T, E>,
+) -> Outcome<T> {
+    let wrong = |words: String| Failure::input(format!("{}: {words}", path.display()));
+    let text = std::fs::read_to_string(path).map_err(|source| wrong(source.to_string()))?;
+    from_yaml(&text).map_err(|source| wrong(source.to_string()))
 }

@@ -12,10 +12,11 @@ use crate::practice::Practice;
 use crate::progress::Progress;
 use crate::recordings::Recordings;
 use crate::sheets::{self, Sheets};
-use crate::steps::{self, Measured};
+use crate::steps;
 use crate::stood::CameraLine;
 use crate::store::Store;
 use crate::verdicts;
+use drawarc_report::page::Words;
 use drawarc_rig::Rig;
 use std::path::{Path, PathBuf};
 
@@ -32,6 +33,8 @@ pub(crate) struct Made {
     pub(crate) remarks: Vec<String>,
     /// How every camera stood.
     pub(crate) standing: Vec<CameraLine>,
+    /// The words of the report.
+    pub(crate) words: Words,
 }
 
 /// Runs and tells.
@@ -107,6 +110,8 @@ pub(crate) fn run(
     manner: &Manner,
 ) -> Outcome<Made> {
     let owner = format!("{} · {}", practice.date, practice.title);
+    let (words, words_file) = pipeline.words()?;
+    let (advice, advice_file) = pipeline.advice()?;
     let board = crate::survey::read_board(practice)?;
     let markers = given::markers(practice)?;
     let rig_before = given::rig_before(practice)?;
@@ -127,54 +132,45 @@ pub(crate) fn run(
             lags_before,
             backgrounds_before,
             recordings: &recordings,
+            words: &words,
         },
         &store,
         &progress,
     )?;
-    let Measured {
-        rig,
-        clocks,
-        stretches,
-        sounds,
-        health,
-        certainty,
-        warnings,
-        remarks,
-        standing,
-    } = measured;
     if !pipeline.runs(Step::Sheet) {
         return Ok(Made {
             clips: Vec::new(),
             page: None,
             sheets: None,
-            remarks,
-            standing,
+            remarks: measured.remarks,
+            standing: measured.standing,
+            words,
         });
     }
     let judged = sheets::judge(
         (practice, &corrections),
         pipeline,
-        &rig,
-        &stretches,
-        &sounds,
+        (&words, &advice),
+        &measured.rig,
+        &measured.stretches,
+        &measured.sounds,
     )?;
     let ground = Ground {
         practice,
         pipeline,
         recordings: &recordings,
-        rig: &rig,
-        clocks: &clocks,
-        health,
-        certainty,
-        warnings,
+        rig: &measured.rig,
+        clocks: &measured.clocks,
+        health: measured.health,
+        certainty: measured.certainty,
+        warnings: measured.warnings,
         invented: manner.invented,
+        words: &words,
+        texts: words_file.iter().chain(&advice_file).cloned().collect(),
     };
     let bar = progress.bar("writing the page");
-    let before = std::fs::read(store.path("sheet.json")).ok();
-    let page = page_of::write(&store, &ground, &judged)?;
+    let page = written(&store, &ground, &judged, words_file.as_deref())?;
     bar.finish_and_clear();
-    let same = before.is_some() && before == std::fs::read(store.path("sheet.json")).ok();
-    crate::forget::remember(&store, practice, &judged, same)?;
     let clips = if manner.clips {
         clips::make(&store, practice, &recordings, &clips::Choice::default())?
     } else {
@@ -184,7 +180,24 @@ pub(crate) fn run(
         clips,
         page: Some(page),
         sheets: Some(judged),
-        remarks,
-        standing,
+        remarks: measured.remarks,
+        standing: measured.standing,
+        words,
     })
+}
+
+/// Writes page and exports, lists what is there of whom, and links the clips that an earlier run left.
+fn written(
+    store: &Store,
+    ground: &Ground<'_>,
+    judged: &Sheets,
+    words_file: Option<&Path>,
+) -> Outcome<PathBuf> {
+    let before = std::fs::read(store.path("sheet.json")).ok();
+    let page = page_of::write(store, ground, judged)?;
+    let same = before.is_some() && before == std::fs::read(store.path("sheet.json")).ok();
+    crate::forget::remember(store, ground.practice, judged, same)?;
+    clips::keep_words(store, words_file)?;
+    clips::link(store)?;
+    Ok(page)
 }

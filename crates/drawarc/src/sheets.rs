@@ -3,9 +3,10 @@
 use crate::failure::{Failure, Outcome};
 use crate::pipeline::Pipeline;
 use crate::practice::{Practice, Turn};
+use drawarc_report::page::Words;
 use drawarc_report::{
-    Advice, BowStage, Corrections, Finding, ReportError, ReportSettings, Sentences, SeriesSheet,
-    ShotContext, ShotSheet, ShotWindow, Side, SoundAt, Verdict, score_series, score_shot,
+    Advice, BowStage, Corrections, Finding, ReportError, ReportSettings, SeriesSheet, ShotContext,
+    ShotSheet, ShotWindow, Side, SoundAt, Verdict, score_series, score_shot,
 };
 use drawarc_rig::Rig;
 use drawarc_triangulation::{InstantPath, PathSamples};
@@ -62,12 +63,14 @@ pub(crate) fn settings_of(pipeline: &Pipeline) -> ReportSettings {
 pub(crate) fn judge(
     (practice, corrections): (&Practice, &Corrections),
     pipeline: &Pipeline,
+    (words, advice): (&Words, &Advice),
     rig: &Rig,
     stretches: &[Stretch],
     sounds: &[SoundAt],
 ) -> Outcome<Sheets> {
     let settings = settings_of(pipeline);
-    let sentences = Sentences::english().map_err(Failure::input)?;
+    let sentences = words.sentences();
+    let nobody = words.health("archer", &[("number", "1")]);
     if stretches.is_empty() {
         return Err(
             Failure::not_measurable("the elbow was followed, but nobody drew a bow")
@@ -106,9 +109,7 @@ pub(crate) fn judge(
             rig,
             (stretch, near),
         );
-        let archer = turn
-            .as_ref()
-            .map_or("Archer 1", |turn| turn.archer.as_str());
+        let archer = turn.as_ref().map_or(&nobody, |turn| &turn.archer);
         archer.clone_into(&mut context.archer);
         context.felt = turn
             .as_ref()
@@ -128,7 +129,6 @@ pub(crate) fn judge(
         sheets.shots.push(sheet);
         sheets.heights_m.push(context.body_height_m);
     }
-    let advice = Advice::ours().map_err(Failure::input)?;
     let mut kinds: Vec<(&str, BowStage, Option<f64>)> = Vec::new();
     for sheet in sheets.shots.iter().filter(|sheet| !sheet.rejected) {
         if !kinds.contains(&kind(sheet)) {
@@ -143,7 +143,7 @@ pub(crate) fn judge(
             .collect();
         sheets
             .series
-            .push(score_series(each.0, &shots, &advice, &settings, &sentences));
+            .push(score_series(each.0, &shots, advice, &settings, &sentences));
     }
     Ok(sheets)
 }
@@ -206,7 +206,7 @@ fn context<'a>(
         .map(|turn| turn.handedness)
         .or(window.side_seen)
         .unwrap_or(Side::Right);
-    let archer = turn.map_or("Archer 1", |turn| turn.archer.as_str());
+    let archer = turn.map_or("", |turn| turn.archer.as_str());
     let mut context = ShotContext::new(id, archer, side);
     if let Some(turn) = turn {
         context.body_height_m = turn.height_cm.map(|cm| cm / 100.0);

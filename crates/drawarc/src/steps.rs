@@ -16,7 +16,7 @@ use crate::stood::{CameraLine, Stood};
 use crate::store::{Key, Store};
 use crate::{hearing, sounds, survey};
 use drawarc_calibration::Board;
-use drawarc_report::page::{Fitness, RigLine};
+use drawarc_report::page::{Fitness, RigLine, Words};
 use drawarc_report::{ShotWindow, SoundAt, find_shots};
 use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::{MarkerRole, MarkerSpec, SightingSeries, SoundScan};
@@ -44,6 +44,7 @@ pub(crate) struct Plan<'a> {
     /// The backgrounds of that rig's survey.
     pub(crate) backgrounds_before: Option<Backgrounds>,
     pub(crate) recordings: &'a Recordings,
+    pub(crate) words: &'a Words,
 }
 
 impl Plan<'_> {
@@ -94,7 +95,7 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     let clocks = clocks(plan, &scans, &rig, &surveyed)?;
     overlap(plan.recordings, &scans, &clocks)?;
     let mut measured = Measured {
-        health: health(&rig, &clocks),
+        health: health(&rig, &clocks, plan.words),
         rig,
         clocks,
         stretches: Vec::new(),
@@ -136,7 +137,7 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     }
     let bar = progress.bar("the elbow's path");
     let whole = path(plan, (&measured.rig, &measured.clocks), &series)?;
-    measured.certainty = certainty(&whole, &measured.rig);
+    measured.certainty = certainty(&whole, &measured.rig, plan.words);
     let stood = Stood {
         rig: &measured.rig,
         clocks: &measured.clocks,
@@ -155,7 +156,8 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     measured.stretches = stretches;
     measured.clocks = whole.clocks;
     sounds::beside_pictures(plan, store, &scans, &mut measured, (&series, from_s))?;
-    agreement(&mut measured, &compared, whole.diagnostics.disagreement);
+    let odd = whole.diagnostics.disagreement;
+    agreement(&mut measured, &compared, odd, plan.words);
     bar.finish_and_clear();
     let text = serde_json::to_vec_pretty(&measured.clocks).map_err(Failure::output)?;
     store.write("clocks.json", &text)?;
@@ -399,7 +401,7 @@ fn shots(
             );
             let contradicts = worst(&pairs)
                 .filter(Contradiction::counts)
-                .map(|pair| pair.sentence(&measured.rig));
+                .map(|pair| pair.sentence(&measured.rig, plan.words));
             compared.extend(pairs);
             Stretch {
                 unfit: stand.unfit.or(contradicts),
@@ -421,15 +423,21 @@ fn worst(pairs: &[Contradiction]) -> Option<Contradiction> {
 }
 
 /// Says how well the cameras agree about the elbow: in the health always, as the first thing to read where they do not.
-fn agreement(measured: &mut Measured, compared: &[Contradiction], odd: Option<Disagreement>) {
+fn agreement(
+    measured: &mut Measured,
+    compared: &[Contradiction],
+    odd: Option<Disagreement>,
+    words: &Words,
+) {
     if let Some(odd) = odd {
-        measured.warnings.push(format!(
-            "Camera {} contradicts the others by {:.1} px at the elbow and was left out: has its tripod been touched since the board was shown?",
-            measured.rig.cameras[odd.camera].name, odd.distance_px
-        ));
+        let camera = &measured.rig.cameras[odd.camera].name;
+        let px = format!("{:.1}", odd.distance_px);
+        measured
+            .warnings
+            .push(words.health("left_out", &[("camera", camera), ("px", &px)]));
     }
     if let Some(pair) = worst(compared) {
-        let sentence = pair.sentence(&measured.rig);
+        let sentence = pair.sentence(&measured.rig, words);
         measured.health.push(RigLine {
             fitness: if pair.counts() {
                 Fitness::Bad

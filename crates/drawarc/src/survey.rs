@@ -12,6 +12,7 @@ use crate::practice::{LensKind, Practice};
 use crate::progress::Progress;
 use crate::recordings::{Recordings, shutter_of, wrong_footage};
 use crate::store;
+use crate::table;
 use drawarc_calibration::{
     Board, BoardDetector, BoardSighting, CalibrationError, Effort, FrameChoice, GrayView,
     LensChoice, PlumbLine, Survey, SurveyCamera, SurveyInput, SurveySettings, survey,
@@ -260,21 +261,28 @@ fn tell(found: &Survey, json: bool) -> Outcome<()> {
         println!("{text}");
         return Ok(());
     }
-    println!(
-        "{:<14} {:>6} {:>12} {:>10} {:>12}  lens",
-        "camera", "views", "residual px", "focal px", "read-out ms"
-    );
-    for (camera, about) in found.rig.cameras.iter().zip(&found.diagnostics.cameras) {
-        println!(
-            "{:<14} {:>6} {:>12.3} {:>10.1} {:>12.2}  {}",
-            camera.name,
-            about.views,
-            about.residual_px,
-            camera.lens.focal_px(),
-            camera.shutter.readout_s * 1000.0,
-            about.lens
-        );
-    }
+    let cameras = found.rig.cameras.iter().zip(&found.diagnostics.cameras);
+    let rows: Vec<Vec<String>> = cameras
+        .map(|(camera, about)| {
+            vec![
+                table::name(&camera.name),
+                about.views.to_string(),
+                format!("{:.3}", about.residual_px),
+                format!("{:.1}", camera.lens.focal_px()),
+                format!("{:.2}", camera.shutter.readout_s * 1000.0),
+                about.lens.to_string(),
+            ]
+        })
+        .collect();
+    let head = [
+        "camera",
+        "views",
+        "residual px",
+        "focal px",
+        "read-out ms",
+        "lens",
+    ];
+    print!("{}", table::figures(&head, &rows));
     for remark in &found.rig.survey.remarks {
         println!("  {remark}");
     }

@@ -1,11 +1,19 @@
 //! Tables on a terminal: columns aligned by what letters take up, colours only where somebody looks and wants them.
 
+use crate::failure::{Failure, Outcome};
 use std::fmt::Write as _;
 use std::io::IsTerminal;
 use unicode_width::UnicodeWidthStr;
 
 /// Widest a name may be in a table (columns of the terminal).
 const NAME_COLUMNS: usize = 24;
+
+/// Prints a result for machines.
+pub(crate) fn json(value: &serde_json::Value) -> Outcome<()> {
+    let text = serde_json::to_string_pretty(value).map_err(Failure::output)?;
+    println!("{text}");
+    Ok(())
+}
 
 /// What a colour says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -30,8 +38,32 @@ pub(crate) fn coloured() -> bool {
 /// A cell: its text and what its colour says.
 pub(crate) type Cell = (String, Tone);
 
+/// A table of figures under a head: columns that hold figures stand to the right, columns of words to the left.
+pub(crate) fn figures(head: &[&str], rows: &[Vec<String>]) -> String {
+    let figure = |text: &String| {
+        let digits = text.trim_start_matches(['+', '-', '−', '–', '±', '.', '~', '>']);
+        text.is_empty() || digits.is_empty() || digits.starts_with(|c: char| c.is_ascii_digit())
+    };
+    let right: Vec<bool> = (0..head.len())
+        .map(|column| column > 0 && rows.iter().filter_map(|row| row.get(column)).all(figure))
+        .collect();
+    let head = head.iter().map(|cell| ((*cell).to_owned(), Tone::Soft));
+    let mut cells: Vec<Vec<Cell>> = vec![head.collect()];
+    let body = rows.iter().map(|row| {
+        let row = row.iter().map(|cell| (cell.clone(), Tone::Plain));
+        row.collect()
+    });
+    cells.extend(body);
+    set(&cells, &right, coloured())
+}
+
 /// Rows with their columns aligned; the last column runs free.
 pub(crate) fn aligned(rows: &[Vec<Cell>], colours: bool) -> String {
+    set(rows, &[], colours)
+}
+
+/// Rows with their columns aligned, those marked in `right` to the right; the last column runs free.
+fn set(rows: &[Vec<Cell>], right: &[bool], colours: bool) -> String {
     let columns = rows.iter().map(Vec::len).max().unwrap_or(0);
     let widths: Vec<usize> = (0..columns)
         .map(|column| {
@@ -49,13 +81,21 @@ pub(crate) fn aligned(rows: &[Vec<Cell>], colours: bool) -> String {
                 Tone::Good => "32",
                 Tone::Fault => "1;31",
             };
+            let room = " ".repeat(widths[column] - cell.width());
+            let to_the_right = right.get(column).copied().unwrap_or(false);
+            if to_the_right {
+                line.push_str(&room);
+            }
             if colours && !code.is_empty() {
                 let _ = write!(line, "\u{1b}[{code}m{cell}\u{1b}[0m");
             } else {
                 line.push_str(cell);
             }
             if column + 1 < row.len() {
-                line.push_str(&" ".repeat(widths[column] - cell.width() + 2));
+                if !to_the_right {
+                    line.push_str(&room);
+                }
+                line.push_str("  ");
             }
         }
         text.push_str(line.trim_end());
@@ -110,6 +150,20 @@ mod tests {
         assert!(places.iter().all(|place| *place == places[0]), "{text}");
         assert!(!text.contains('\u{1b}'));
         assert!(aligned(&rows, true).contains("\u{1b}[1;31m|\u{1b}[0m"));
+    }
+
+    #[test]
+    fn figures_stand_to_the_right_and_words_to_the_left() {
+        let row = |cells: [&str; 4]| cells.map(str::to_owned).to_vec();
+        let rows = [
+            row(["fünf", "1.5", "5:00", "as surveyed"]),
+            row(["日本", "-12.5", "overhead", "moved"]),
+        ];
+        let text = figures(&["camera", "mm", "place", "verdict"], &rows);
+        let lines: Vec<&str> = text.lines().collect();
+        assert_eq!(lines[0], "camera     mm  place     verdict");
+        assert_eq!(lines[1], "fünf      1.5  5:00      as surveyed");
+        assert_eq!(lines[2], "日本    -12.5  overhead  moved");
     }
 
     #[test]

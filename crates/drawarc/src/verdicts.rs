@@ -40,12 +40,11 @@ pub(crate) fn tell(made: &Made, json: bool) -> Outcome<()> {
     for remark in &made.remarks {
         eprintln!("  note: {remark}");
     }
-    let words = Words::english().map_err(Failure::input)?;
     let rows: Vec<Vec<Cell>> = made
         .sheets
         .iter()
         .flat_map(|sheets| &sheets.shots)
-        .map(|shot| row(shot, &words))
+        .map(|shot| row(shot, &made.words))
         .collect();
     print!("{}", table::aligned(&rows, table::coloured()));
     if let Some(page) = &made.page {

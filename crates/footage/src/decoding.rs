@@ -2,7 +2,7 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use ff::format::context::Input;
-use ff::{Packet, decoder, frame};
+use ff::{Discard, Packet, decoder, frame};
 use ffmpeg_next as ff;
 
 use crate::condition::Condition;
@@ -36,6 +36,10 @@ pub(crate) struct PictureDecoder {
     errors_in_a_row: u32,
     /// A key frame that was read while seeking and still has to be decoded.
     pending: bool,
+    /// Frames before this tick are not wanted: those that no other frame stands on are not decoded.
+    not_before: Option<i64>,
+    /// Decode time of the packet that was read last.
+    last_dts: Option<i64>,
 }
 
 /// A decoder for one stream, threaded by frames.
@@ -89,6 +93,8 @@ impl PictureDecoder {
             draining: false,
             errors_in_a_row: 0,
             pending: false,
+            not_before: None,
+            last_dts: None,
         })
     }
 
@@ -107,8 +113,16 @@ impl PictureDecoder {
                     self.errors_in_a_row = 0;
                     self.check_size()?;
                     let placed = self.presentation.place(self.frame.pts());
-                    condition.lost_frames += self.presentation.take_lost();
+                    let lost = self.presentation.take_lost();
                     condition.decode_times_only |= self.presentation.dealt_out();
+                    if let Some(target) = self.not_before {
+                        // What was left out on the way to the frame that is wanted is no loss.
+                        if matches!(placed, Placed::At { ticks, .. } if ticks >= target) {
+                            self.not_before = None;
+                        }
+                    } else {
+                        condition.lost_frames += lost;
+                    }
                     match placed {
                         Placed::At { ticks, index } => {
                             let damaged = self.frame.is_corrupt() || self.frame.has_decode_errors();
@@ -155,17 +169,52 @@ impl PictureDecoder {
         if !ffi::is_cut_away(&self.packet) {
             self.presentation.sent(self.packet.pts(), self.packet.dts());
         }
+        let unwanted = self.leaves_out(self.packet.pts());
+        self.decoder.skip_frame(if unwanted {
+            Discard::NonReference
+        } else {
+            Discard::Default
+        });
         // Empty packets mean "the end" to the decoder.
         let broken = self.packet.is_corrupt() || self.packet.size() == 0;
         let refused = self.packet.size() > 0 && self.decoder.send_packet(&self.packet).is_err();
         condition.corrupt_packets += u64::from(broken || refused);
     }
 
+    /// May a frame be left undecoded, unless others stand on it? H.264 says of each picture whether any other does; HEVC
+    /// only within its layer. Where instants are dealt out in the order of showing, every frame counts.
+    fn leaves_out(&self, pts: Option<i64>) -> bool {
+        self.decoder.id() == ff::codec::Id::H264
+            && self.presentation.times_are_stated()
+            && self
+                .not_before
+                .zip(pts)
+                .is_some_and(|(target, pts)| pts < target)
+    }
+
+    /// Frames before a tick are not wanted, until the first that is.
+    pub(crate) fn want_from(&mut self, ticks: i64) {
+        self.not_before = Some(ticks);
+    }
+
+    /// Is going on the shortest way to a tick: does no key frame lie between what was read last and it?
+    pub(crate) fn leads_to(&mut self, ticks: i64) -> bool {
+        let early = ticks.saturating_sub(self.footage.reorder_span_ticks());
+        let stream = self.footage.picture_stream();
+        !self.draining
+            && ffi::key_frame_before(&mut self.input, stream, early)
+                .zip(self.last_dts)
+                .is_some_and(|(key, last)| key <= last)
+    }
+
     /// Reads the next packet of the pictures; `false` at the end.
     fn read(&mut self, condition: &mut Condition) -> bool {
         loop {
             match self.packet.read(&mut self.input) {
-                Ok(()) if self.packet.stream() == self.footage.picture_stream() => return true,
+                Ok(()) if self.packet.stream() == self.footage.picture_stream() => {
+                    self.last_dts = self.packet.dts();
+                    return true;
+                }
                 Ok(()) => {}
                 // A demuxer can find its way after a corrupt packet; every other error is final.
                 Err(ff::Error::InvalidData) if !self.error_is_last() => {
@@ -199,6 +248,7 @@ impl PictureDecoder {
 
     /// Goes to a key frame from which all frames from `ticks` on can be decoded.
     pub(crate) fn seek(&mut self, ticks: i64) -> Result<(), FootageError> {
+        self.last_dts = None;
         if self.seek_by_index(ticks) {
             return Ok(());
         }

@@ -12,6 +12,13 @@ use ffmpeg_next::format::context::{Input, Output};
 use ffmpeg_next::software::scaling;
 use ffmpeg_next::{Error, Packet, decoder, frame};
 
+/// FFmpeg's release, as its builder calls it.
+pub(crate) fn release() -> String {
+    // SAFETY: the text is a constant of FFmpeg, ended by a zero.
+    let words = unsafe { std::ffi::CStr::from_ptr(ffi::av_version_info()) };
+    words.to_string_lossy().into_owned()
+}
+
 /// What a pixel format is made of.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct PixelMake {
@@ -85,6 +92,22 @@ pub(crate) fn seek_back(input: &mut Input, stream: usize, ticks: i64) -> Result<
         Err(Error::from(result))
     } else {
         Ok(())
+    }
+}
+
+/// Decode time of the last key frame at or before a time, in ticks of the stream, as the container's index says; `None`
+/// where it has no index.
+pub(crate) fn key_frame_before(input: &mut Input, stream: usize, ticks: i64) -> Option<i64> {
+    // SAFETY: the stream number is checked; the entry is null-checked and read at once.
+    unsafe {
+        let context = input.as_mut_ptr();
+        if stream >= (*context).nb_streams as usize {
+            return None;
+        }
+        let stream = *(*context).streams.add(stream);
+        let entry =
+            ffi::avformat_index_get_entry_from_timestamp(stream, ticks, ffi::AVSEEK_FLAG_BACKWARD);
+        (!entry.is_null()).then(|| (*entry).timestamp)
     }
 }
 

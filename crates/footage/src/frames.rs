@@ -112,11 +112,19 @@ impl FrameReader {
             .iter()
             .rposition(|chapter| chapter.offset_ticks <= target)
             .unwrap_or(0);
+        let own = target.saturating_sub(self.chapters[chapter].offset_ticks);
+        let ahead = self.last_ticks.is_some_and(|last| last < target);
+        if chapter == self.current && !self.ended && ahead && self.decoder.leads_to(own) {
+            self.decoder.want_from(own);
+            self.watch.pause();
+            self.not_before = Some(target);
+            return Ok(());
+        }
         if chapter != self.current || self.ended {
             self.enter(chapter)?;
         }
-        self.decoder
-            .seek(target.saturating_sub(self.chapters[chapter].offset_ticks))?;
+        self.decoder.seek(own)?;
+        self.decoder.want_from(own);
         self.watch.pause();
         self.not_before = Some(target);
         self.last_ticks = None;

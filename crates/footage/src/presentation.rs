@@ -57,6 +57,11 @@ impl Presentation {
         self.dealt_out
     }
 
+    /// Does the file state instants of showing? Where it was not seen to do so yet, it may be one with decode times only.
+    pub(crate) fn times_are_stated(&self) -> bool {
+        self.pts_differ
+    }
+
     /// Frames that were lost since this was asked last.
     pub(crate) fn take_lost(&mut self) -> u64 {
         std::mem::take(&mut self.lost)

@@ -23,6 +23,7 @@ mod corrections;
 mod curves;
 mod error;
 mod faults;
+mod fill;
 mod measure;
 mod measure_table;
 mod motion;
@@ -60,7 +61,7 @@ pub use measure::{Measure, Reading};
 pub use motion_curves::MotionCurves;
 pub use score::score_shot;
 pub use second_way::SecondWay;
-pub use sentences::{SENTENCES_FORMAT, Sentences};
+pub use sentences::Sentences;
 pub use series::{compare_series, score_series};
 pub use series_sheet::{
     ChangeWord, Comparison, ComparisonRow, FeltRow, NextWork, PhaseSpread, SERIES_FORMAT,

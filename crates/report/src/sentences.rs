@@ -1,22 +1,13 @@
-//! Every word that the analysis says, from one file, so that it can be translated.
+//! What the analysis says, out of the one file of words.
 
 use crate::ReportError;
-use serde::Deserialize;
+use crate::fill::fill;
+use crate::page::Words;
 use std::collections::BTreeMap;
 
-/// The only version of the file that this crate reads.
-pub const SENTENCES_FORMAT: &str = "drawarc-sentences/1";
-
-const ENGLISH: &str = include_str!("../words/sentences-en.yaml");
-
 /// Sentences by key; `{name}` in a sentence is filled in.
-#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Sentences {
-    format: String,
-    /// Language tag, such as `en`.
-    pub language: String,
-    #[serde(rename = "sentences")]
     by_key: BTreeMap<String, String>,
 }
 
@@ -26,46 +17,16 @@ impl Sentences {
     /// # Errors
     /// [`ReportError::Syntax`] where the carried file is broken, which a test rules out.
     pub fn english() -> Result<Self, ReportError> {
-        Self::from_yaml(ENGLISH)
+        Words::english()
+            .map(|words| words.sentences())
+            .map_err(|error| ReportError::Syntax {
+                what: "words",
+                message: error.to_string(),
+            })
     }
 
-    /// Reads a translation: every key of the English file must be there, and no other.
-    ///
-    /// # Errors
-    /// [`ReportError::Syntax`] with line and column, [`ReportError::Format`] for another version.
-    pub fn from_yaml(text: &str) -> Result<Self, ReportError> {
-        let refuse = |message: String| ReportError::Syntax {
-            what: "sentences",
-            message,
-        };
-        let read = |text: &str| -> Result<Self, ReportError> {
-            serde_yaml::from_str(text).map_err(|error| refuse(error.to_string()))
-        };
-        let found = read(text)?;
-        if found.format != SENTENCES_FORMAT {
-            return Err(ReportError::Format {
-                found: found.format,
-                expected: SENTENCES_FORMAT,
-            });
-        }
-        if text != ENGLISH {
-            let english = read(ENGLISH)?;
-            if let Some(key) = english
-                .by_key
-                .keys()
-                .find(|key| !found.by_key.contains_key(*key))
-            {
-                return Err(refuse(format!("the sentence {key:?} is missing")));
-            }
-            if let Some(key) = found
-                .by_key
-                .keys()
-                .find(|key| !english.by_key.contains_key(*key))
-            {
-                return Err(refuse(format!("the sentence {key:?} is not known")));
-            }
-        }
-        Ok(found)
+    pub(crate) fn new(by_key: BTreeMap<String, String>) -> Self {
+        Self { by_key }
     }
 
     /// A sentence with nothing to fill in. A key that is not there reads as itself.
@@ -78,10 +39,10 @@ impl Sentences {
 
     /// A sentence with its places filled in.
     pub(crate) fn fill(&self, key: &str, values: &[(&str, String)]) -> String {
-        let mut sentence = self.plain(key);
-        for (name, value) in values {
-            sentence = sentence.replace(&format!("{{{name}}}"), value);
-        }
-        sentence
+        let values: Vec<(&str, &str)> = values
+            .iter()
+            .map(|(name, value)| (*name, value.as_str()))
+            .collect();
+        fill(self.by_key.get(key).map_or(key, String::as_str), &values)
     }
 }

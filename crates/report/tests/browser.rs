@@ -10,67 +10,23 @@
 #[allow(dead_code, reason = "each test and example uses its part")]
 mod invented;
 
-use std::{fs, path::PathBuf, process::Command};
+#[allow(dead_code, reason = "each test uses its part")]
+mod chromium;
 
 use drawarc_report::page::{Words, page};
 
-/// Names under which Chromium is installed.
-const BROWSERS: [&str; 4] = ["chromium", "chromium-browser", "google-chrome", "chrome"];
-
-/// Runs the page with a few lines of script after its own; returns what they reported.
-fn run(name: &str, script: &str) -> serde_json::Value {
-    let html = page(
+/// The invented practice's page.
+fn html() -> String {
+    page(
         &invented::practice(1.0).unwrap(),
         &Words::english().unwrap(),
     )
-    .unwrap();
-    let guard = "<script>window.problems = []; addEventListener('error', (event) => problems.push(event.message)); \
-         addEventListener('securitypolicyviolation', (event) => problems.push(event.blockedURI));</script>";
-    let drive = format!(
-        "<script>(async () => {{ const report = {{}}; const wait = async () => drawarcPage.draw();\
-         await wait(); {script} report.problems = problems; document.title = 'done'; \
-         const out = document.createElement('pre'); out.id = 'report'; out.textContent = JSON.stringify(report).replace(/[^ -~]|[<>&]/g, (one) => '\\\\u' + one.charCodeAt(0).toString(16).padStart(4, '0')); \
-         document.body.append(out); }})();</script></body>"
-    );
-    let html = html
-        .replacen("<style>", &format!("{guard}<style>"), 1)
-        .replace("</body>", &drive);
-    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join(format!("browser-{name}"));
-    fs::create_dir_all(&folder).unwrap();
-    let file = folder.join("page.html");
-    fs::write(&file, html).unwrap();
-    let output = BROWSERS
-        .into_iter()
-        .find_map(|browser| {
-            Command::new(browser)
-                .args([
-                    "--headless",
-                    "--no-sandbox",
-                    "--disable-gpu",
-                    "--disable-background-networking",
-                ])
-                .args([
-                    "--no-first-run",
-                    "--virtual-time-budget=8000",
-                    "--window-size=1440,1200",
-                    "--dump-dom",
-                ])
-                .arg(format!(
-                    "--user-data-dir={}",
-                    folder.join("profile").display()
-                ))
-                .arg(format!("file://{}", file.display()))
-                .output()
-                .ok()
-        })
-        .expect("Chromium is needed to test the page; the project's test command installs it");
-    let document = String::from_utf8_lossy(&output.stdout);
-    let start = document
-        .find("<pre id=\"report\">")
-        .expect("the script did not reach its end")
-        + 17;
-    let json = &document[start..start + document[start..].find('<').unwrap()];
-    serde_json::from_str(json).unwrap()
+    .unwrap()
+}
+
+/// Runs the page in a wide window.
+fn run(name: &str, script: &str) -> serde_json::Value {
+    chromium::drive(name, &html(), 1440, script)
 }
 
 /// What each view shows, as script.
@@ -172,7 +128,7 @@ fn two_shots_lie_on_top_of_each_other_or_side_by_side() {
          report.beside = [document.querySelectorAll('.chart').length, document.querySelectorAll('.chart .curve.other').length]; \
          const first = drawarcPage.state.time; document.querySelectorAll('.tools select')[1].value = 'anchor'; \
          document.querySelectorAll('.tools select')[1].dispatchEvent(new Event('change')); await wait(); \
-         report.moved = drawarcPage.state.time - first; report.marks = document.querySelectorAll('.range-view use').length;",
+         report.moved = drawarcPage.state.time - first; report.marks = document.querySelectorAll('.range-view > use').length;",
     );
     assert_eq!(report["over"], serde_json::json!([4, 4]));
     assert_eq!(report["beside"], serde_json::json!([8, 0]));
@@ -242,47 +198,7 @@ fn scrubbing_moves_both_columns() {
 
 /// A picture of the page (PNG) after a few lines of script.
 fn picture(name: &str, script: &str) -> Vec<u8> {
-    let html = page(
-        &invented::practice(1.0).unwrap(),
-        &Words::english().unwrap(),
-    )
-    .unwrap()
-    .replace(
-        "</body>",
-        &format!("<script>{script} drawarcPage.draw();</script></body>"),
-    );
-    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join(format!("picture-{name}"));
-    fs::create_dir_all(&folder).unwrap();
-    let (file, png) = (folder.join("page.html"), folder.join("page.png"));
-    fs::write(&file, html).unwrap();
-    let taken = BROWSERS.into_iter().any(|browser| {
-        Command::new(browser)
-            .args([
-                "--headless",
-                "--no-sandbox",
-                "--disable-gpu",
-                "--no-first-run",
-            ])
-            .args(["--disable-background-networking", "--hide-scrollbars"])
-            .args([
-                "--virtual-time-budget=6000",
-                "--window-size=900,2600",
-                "--run-all-compositor-stages-before-draw",
-            ])
-            .arg(format!(
-                "--user-data-dir={}",
-                folder.join("profile").display()
-            ))
-            .arg(format!("--screenshot={}", png.display()))
-            .arg(format!("file://{}", file.display()))
-            .output()
-            .is_ok_and(|output| output.status.success())
-    });
-    assert!(
-        taken,
-        "Chromium is needed to test the page; the project's test command installs it"
-    );
-    fs::read(png).unwrap()
+    chromium::picture(name, &html(), (900, 2600), script)
 }
 
 #[test]
@@ -296,42 +212,7 @@ fn the_dial_changes_the_pixels() {
 
 #[test]
 fn a_series_prints_on_two_pages() {
-    let html = page(
-        &invented::practice(1.0).unwrap(),
-        &Words::english().unwrap(),
-    )
-    .unwrap();
-    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("browser-print");
-    fs::create_dir_all(&folder).unwrap();
-    let (file, pdf) = (folder.join("page.html"), folder.join("page.pdf"));
-    fs::write(&file, html).unwrap();
-    let printed = BROWSERS.into_iter().any(|browser| {
-        Command::new(browser)
-            .args([
-                "--headless",
-                "--no-sandbox",
-                "--disable-gpu",
-                "--disable-background-networking",
-            ])
-            .args([
-                "--no-first-run",
-                "--virtual-time-budget=4000",
-                "--no-pdf-header-footer",
-            ])
-            .arg(format!(
-                "--user-data-dir={}",
-                folder.join("profile").display()
-            ))
-            .arg(format!("--print-to-pdf={}", pdf.display()))
-            .arg(format!("file://{}", file.display()))
-            .output()
-            .is_ok_and(|output| output.status.success())
-    });
-    assert!(
-        printed,
-        "Chromium is needed to test the page; the project's test command installs it"
-    );
-    let bytes = fs::read(&pdf).unwrap();
+    let bytes = chromium::printed("print", &html());
     let text = String::from_utf8_lossy(&bytes);
     let pages = text.matches("/Type /Page\n").count() + text.matches("/Type /Page/").count();
     assert_eq!(pages, 2);

@@ -24,7 +24,7 @@ use crate::practice::Practice;
 use crate::progress::{self, Progress};
 use crate::recordings::Recordings;
 use crate::store::Store;
-use drawarc_report::page::Words;
+use drawarc_report::page::{PageClip, Words, with_clips};
 use drawarc_rig::{Camera, ClockModel, Rig};
 use pace::Pace;
 use panel::Panel;
@@ -148,7 +148,7 @@ pub(crate) fn make(
         recordings,
         clocks: clocks(store)?,
         rig,
-        words: Words::english().map_err(Failure::input)?,
+        words: kept_words(store)?,
         pictures: sheets.pictures() && !choice.no_faces,
         threads: if jobs.len() > 1 {
             1
@@ -179,7 +179,75 @@ pub(crate) fn make(
             .map(|shot| (shot.archer.as_str(), job.file.as_path()))
     });
     forget::add(store, made)?;
+    link(store)?;
     files
+}
+
+/// Puts links to the clips that are there into the page beside them.
+pub(crate) fn link(store: &Store) -> Outcome<()> {
+    let page = store.path("page.html");
+    let folder = store.path("");
+    let files = forget::listed_below(store, FOLDER)?;
+    if files.is_empty() || !page.is_file() {
+        return Ok(());
+    }
+    let sheets = Sheets::read(&folder)?;
+    let rig = Rig::read(&store.path("rig.yaml")).map_err(Failure::input)?;
+    let words = naming::file_words(rig.cameras.iter().map(|camera| camera.name.as_str()));
+    let clip = |file: &Path| {
+        let stem = file.file_stem()?.to_str()?;
+        let name = file.file_name()?.to_str()?;
+        let number = |id: &str| Some(sheets.shots.iter().find(|shot| shot.id == id)?.number());
+        let shots = words.iter().enumerate().find_map(|(camera, word)| {
+            let ids = stem.strip_suffix(word.as_str())?.strip_suffix('-')?;
+            let shots: Option<Vec<usize>> = ids.split("-and-").map(number).collect();
+            Some((camera, shots?))
+        });
+        let (camera, shots) = shots?;
+        let made = PageClip {
+            shots,
+            camera: rig.cameras[camera].name.clone(),
+            file: format!("{FOLDER}/{name}"),
+        };
+        folder.join(file).is_file().then_some((camera, made))
+    };
+    let mut clips: Vec<(usize, PageClip)> = files.iter().filter_map(|file| clip(file)).collect();
+    // Clips of one shot first, the cameras in the order of the rig.
+    clips.sort_by_key(|(camera, clip)| (clip.shots.len(), clip.shots.clone(), *camera));
+    let clips: Vec<PageClip> = clips.into_iter().map(|(_, clip)| clip).collect();
+    let wrong = |words: String| Failure::output(format!("{}: {words}", page.display()));
+    let text = std::fs::read_to_string(&page).map_err(|source| wrong(source.to_string()))?;
+    let linked = with_clips(&text, &clips).map_err(|source| wrong(source.to_string()))?;
+    store.write("page.html", linked.as_bytes()).map(drop)
+}
+
+/// The words of a run that are not English stand beside its sheets, so that clips made later speak the same language.
+const WORDS: &str = "words.yaml";
+
+/// Keeps a run's words for clips that are made later.
+pub(crate) fn keep_words(store: &Store, file: Option<&Path>) -> Outcome<()> {
+    let kept = store.path(WORDS);
+    match file {
+        Some(file) => {
+            let text = std::fs::read(file)
+                .map_err(|source| Failure::input(format!("{}: {source}", file.display())))?;
+            store.write(WORDS, &text).map(drop)
+        }
+        None if kept.exists() => std::fs::remove_file(&kept)
+            .map_err(|source| Failure::output(format!("{}: {source}", kept.display()))),
+        None => Ok(()),
+    }
+}
+
+fn kept_words(store: &Store) -> Outcome<Words> {
+    let path = store.path(WORDS);
+    if !path.exists() {
+        return Words::english().map_err(Failure::input);
+    }
+    let wrong =
+        |words: &dyn std::fmt::Display| Failure::input(format!("{}: {words}", path.display()));
+    let text = std::fs::read_to_string(&path).map_err(|source| wrong(&source))?;
+    Words::from_yaml(&text).map_err(|source| wrong(&source))
 }
 
 /// The clips that a choice asks for.

@@ -72,21 +72,23 @@ pub(crate) fn read_all(footage: &Footage, threads: usize) -> Vec<(u64, i64, f64)
     let mut reader = footage.frames(threads).unwrap();
     let mut frames = Vec::new();
     while let Some(frame) = reader.next_frame().unwrap() {
-        let luma = frame.picture.luma;
-        let sum: f64 = (0..luma.height())
-            .map(|y| {
-                (0..luma.width())
-                    .map(|x| f64::from(luma.get(x, y)))
-                    .sum::<f64>()
-            })
-            .sum();
         frames.push((
             frame.index,
             frame.time.ticks,
-            sum / (luma.width() * luma.height()) as f64,
+            brightness(frame.picture.luma),
         ));
     }
     frames
+}
+
+/// Mean of all samples of a plane.
+pub(crate) fn brightness(plane: drawarc_footage::PlaneView<'_>) -> f64 {
+    let rows = (0..plane.height()).map(|y| {
+        (0..plane.width())
+            .map(|x| f64::from(plane.get(x, y)))
+            .sum::<f64>()
+    });
+    rows.sum::<f64>() / (plane.width() * plane.height()) as f64
 }
 
 /// Small settings with ticks of 1/90000 s.

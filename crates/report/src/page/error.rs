@@ -20,6 +20,9 @@ pub enum PageError {
         /// What is wrong with it.
         problem: String,
     },
+    /// Links cannot be put into what is no page.
+    #[error("this is no page that this version wrote")]
+    NoPage,
     /// The template failed.
     #[error("the page template failed")]
     Template(#[from] askama::Error),

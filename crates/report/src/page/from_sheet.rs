@@ -242,11 +242,12 @@ fn angles(sheet: &ShotSheet) -> Vec<AngleShare> {
 
 fn fault_bar(fault: &Fault, words: &Words) -> FaultBar {
     let mark = Mark::from(fault.kind);
-    let in_mm = |figure: &Measure| plus_minus(figure, "mm", 1);
+    let (unit_mm, unit_s) = (words.few("mm", &[]), words.few("s", &[]));
+    let in_mm = |figure: &Measure| plus_minus(figure, &unit_mm, 1);
     let phase = capitalised(words.phase_name(PhaseKey::from(fault.phase).key()));
-    let length = plus_minus(&fault.length_s, "s", 2);
+    let length = plus_minus(&fault.length_s, &unit_s, 2);
     let depth = in_mm(&fault.depth_mm);
-    let probability = probability_words(fault.probability);
+    let probability = probability_words(fault.probability, words);
     let values = [
         ("phase", phase.as_str()),
         ("length", length.as_str()),
@@ -328,7 +329,7 @@ fn figures(sheet: &ShotSheet, words: &Words) -> Vec<Figure> {
         .filter(move |_| named)
         .map(move |(axis, reading)| {
             let name = Words::filled(&words.travel, axis, &[("phase", &phase)]);
-            figure(&name, reading, "mm", 1, words)
+            figure(&name, reading, &words.few("mm", &[]), 1, words)
         })
     });
     whole.chain(travel).collect()
@@ -401,11 +402,12 @@ fn number(value: f64, decimals: u8) -> String {
     }
 }
 
-fn probability_words(probability: f64) -> String {
+fn probability_words(probability: f64, words: &Words) -> String {
     if probability > 0.999 {
-        "> 99.9 %".to_owned()
+        words.few("above_percent", &[("value", "99.9")])
     } else {
-        format!("{:.1} %", 100.0 * probability)
+        let value = format!("{:.1}", 100.0 * probability);
+        words.few("percent", &[("value", &value)])
     }
 }
 
@@ -424,7 +426,13 @@ fn bow_words(stage: BowStage, draw_weight_lb: Option<f64>, words: &Words) -> Str
         BowStage::Compound => "compound",
     };
     let name = words.stages.get(key).map_or(key, String::as_str);
-    draw_weight_lb.map_or_else(|| name.to_owned(), |weight| format!("{name}, {weight} lb"))
+    draw_weight_lb.map_or_else(
+        || name.to_owned(),
+        |weight| {
+            let value = weight.to_string();
+            format!("{name}, {}", words.few("weight", &[("value", &value)]))
+        },
+    )
 }
 
 fn felt_key(felt: Felt) -> &'static str {

@@ -8,6 +8,7 @@
 
 mod base64;
 mod card;
+mod clip_links;
 mod error;
 mod figure;
 mod from_sheet;
@@ -20,6 +21,7 @@ mod words;
 pub use card::{
     AngleShare, ArrowLine, BandCurve, Curves, FaultBar, Figure, Mark, PhaseBar, PhaseKey, ShotCard,
 };
+pub use clip_links::{PageClip, with_clips};
 pub use error::PageError;
 pub use figure::{FigureLines, figure_lines};
 pub(crate) use from_sheet::readings;

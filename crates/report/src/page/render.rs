@@ -101,7 +101,7 @@ pub fn page(practice: &PracticePage, words: &Words) -> Result<String, PageError>
             .shots
             .iter()
             .enumerate()
-            .flat_map(|(index, shot)| strips(index, shot))
+            .flat_map(|(index, shot)| strips(index, shot, words))
             .collect(),
         series: practice
             .series
@@ -187,7 +187,7 @@ fn row<'a>(index: usize, shot: &'a PageShot, words: &'a Words) -> Row<'a> {
     }
 }
 
-fn strips(shot_index: usize, shot: &PageShot) -> Vec<Strip<'_>> {
+fn strips<'a>(shot_index: usize, shot: &'a PageShot, words: &Words) -> Vec<Strip<'a>> {
     let zero_s = zero_of(&shot.card);
     shot.strips
         .iter()
@@ -203,7 +203,7 @@ fn strips(shot_index: usize, shot: &PageShot) -> Vec<Strip<'_>> {
                 .map(|picture| Picture {
                     instant: picture,
                     jpeg: base64(&picture.jpeg),
-                    since_release: signed_seconds(picture.time_s - zero_s),
+                    since_release: signed_seconds(picture.time_s - zero_s, words),
                     dot: place_at(strip, picture.time_s),
                 })
                 .collect(),
@@ -248,13 +248,14 @@ fn place_at(strip: &CameraStrip, time_s: f64) -> Option<(f64, f64)> {
     ))
 }
 
-fn signed_seconds(seconds: f64) -> String {
+fn signed_seconds(seconds: f64, words: &Words) -> String {
+    let unit = words.few("s", &[]);
     if seconds.abs() < 0.005 {
-        "0 s".to_owned()
+        format!("0 {unit}")
     } else if seconds < 0.0 {
-        format!("−{:.2} s", -seconds)
+        format!("−{:.2} {unit}", -seconds)
     } else {
-        format!("+{seconds:.2} s")
+        format!("+{seconds:.2} {unit}")
     }
 }
 
@@ -273,6 +274,19 @@ impl PageTemplate<'_> {
             Fitness::Watch => &self.words.page.rig_watch,
             Fitness::Bad => &self.words.page.rig_bad,
         }
+    }
+
+    #[expect(
+        clippy::trivially_copy_pass_by_ref,
+        reason = "the template hands out references"
+    )]
+    fn costs(&self, mm: &f64) -> String {
+        let value = format!("{mm:.1}");
+        let words = [
+            ("words", self.words.page.costs_mm.as_str()),
+            ("value", &value),
+        ];
+        self.words.few("costs", &words)
     }
 
     /// The mark whose shape stands for a state of the rig.

@@ -6,11 +6,16 @@ use serde::{Deserialize, Serialize};
 
 use super::error::PageError;
 use crate::export::Source;
+use crate::fill::{fill, places};
+use crate::sentences::Sentences;
 
 /// The only version of the words file that this crate reads.
 pub const WORDS_FORMAT: &str = "drawarc-words/1";
 
-/// The words of one language. A missing or unknown key is refused by name, line and column.
+const ENGLISH: &str = include_str!("../../words/en.yaml");
+
+/// The words of one language. A missing or unknown key is refused by name, and so is a `{name}` that the English text
+/// does not have.
 #[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Words {
@@ -48,6 +53,10 @@ pub struct Words {
     pub cautions: Vec<String>,
     /// The methods in words.
     pub methods: MethodWords,
+    /// What the analysis says of a shot and of a series, by key; `{name}` is filled in.
+    sentences: BTreeMap<String, String>,
+    /// State of the rig, and how sure the path is; `{name}` is filled in.
+    health: BTreeMap<String, String>,
 }
 
 /// The methods in words; `{version}` and `{cameras}` are filled in.
@@ -172,7 +181,8 @@ impl Words {
     /// Reads the words of a language.
     ///
     /// # Errors
-    /// The file is no YAML, a key is missing or unknown, or its format is not [`WORDS_FORMAT`].
+    /// The file is no YAML, a key is missing or unknown, a text has other `{names}` than in English, or the format is
+    /// not [`WORDS_FORMAT`].
     pub fn from_yaml(text: &str) -> Result<Self, PageError> {
         let words: Self = serde_yaml::from_str(text).map_err(|problem| PageError::Words {
             problem: problem.to_string(),
@@ -182,6 +192,16 @@ impl Words {
                 problem: format!("format is {:?}, expected {WORDS_FORMAT:?}", words.format),
             });
         }
+        if text != ENGLISH {
+            let tree = |text: &str| -> Result<serde_json::Value, PageError> {
+                serde_yaml::from_str(text).map_err(|problem| PageError::Words {
+                    problem: problem.to_string(),
+                })
+            };
+            if let Some(problem) = difference("", &tree(ENGLISH)?, &tree(text)?) {
+                return Err(PageError::Words { problem });
+            }
+        }
         Ok(words)
     }
 
@@ -190,7 +210,7 @@ impl Words {
     /// # Errors
     /// Never, as long as the crate's own file passes its test.
     pub fn english() -> Result<Self, PageError> {
-        Self::from_yaml(include_str!("../../words/en.yaml"))
+        Self::from_yaml(ENGLISH)
     }
 
     /// Name of a mark; its key where the file does not know it.
@@ -204,11 +224,22 @@ impl Words {
         key: &str,
         values: &[(&str, &str)],
     ) -> String {
-        let mut text = table.get(key).map_or(key, String::as_str).to_owned();
-        for (name, value) in values {
-            text = text.replace(&format!("{{{name}}}"), value);
-        }
-        text
+        fill(table.get(key).map_or(key, String::as_str), values)
+    }
+
+    /// The sentences of the analysis, with the names of phases and measures.
+    pub fn sentences(&self) -> Sentences {
+        let mut by_key = self.sentences.clone();
+        let phases = self.phases.iter();
+        by_key.extend(phases.map(|(key, name)| (format!("phase-{key}"), name.clone())));
+        let measures = self.measures.iter();
+        by_key.extend(measures.map(|(key, word)| (format!("measure-{key}"), word.name.clone())));
+        Sentences::new(by_key)
+    }
+
+    /// A text about the rig with its `{names}` filled in; its key where the file does not know it.
+    pub fn health(&self, key: &str, values: &[(&str, &str)]) -> String {
+        Self::filled(&self.health, key, values)
     }
 
     /// A word of a clip with its `{names}` filled in; its key where the file does not know it.
@@ -221,9 +252,53 @@ impl Words {
         Self::filled(&self.script, key, values)
     }
 
+    /// A small text between numbers with its `{names}` filled in; its key where the file does not know it.
+    pub fn few(&self, key: &str, values: &[(&str, &str)]) -> String {
+        Self::filled(&self.few, key, values)
+    }
+
     /// Name of a phase; its key where the file does not know it.
     pub fn phase_name<'a>(&'a self, key: &'a str) -> &'a str {
         self.phases.get(key).map_or(key, String::as_str)
+    }
+}
+
+/// What a translation lacks, or has too much, against the English file; lists of sources may differ.
+fn difference(
+    place: &str,
+    english: &serde_json::Value,
+    other: &serde_json::Value,
+) -> Option<String> {
+    use serde_json::Value;
+    match (english, other) {
+        (Value::Object(english), Value::Object(other)) => {
+            let below = |key: &str| {
+                let dot = if place.is_empty() { "" } else { "." };
+                format!("{place}{dot}{key}")
+            };
+            english
+                .keys()
+                .find(|key| !other.contains_key(*key))
+                .map(|key| format!("{} is missing", below(key)))
+                .or_else(|| {
+                    let unknown = other.keys().find(|key| !english.contains_key(*key))?;
+                    Some(format!("{} is not known", below(unknown)))
+                })
+                .or_else(|| {
+                    english
+                        .iter()
+                        .find_map(|(key, value)| difference(&below(key), value, other.get(key)?))
+                })
+        }
+        (Value::Array(english), Value::Array(other)) => (place == "cautions"
+            && english.len() != other.len())
+        .then(|| format!("{place} holds {} of {}", other.len(), english.len())),
+        (Value::String(english), Value::String(other)) => {
+            let (english, other) = (places(english), places(other));
+            (english != other)
+                .then(|| format!("{place} has the places {other:?}; in English it has {english:?}"))
+        }
+        _ => None,
     }
 }
 
@@ -241,6 +316,41 @@ mod tests {
         for phase in super::super::card::PhaseKey::ALL {
             assert!(words.phases.contains_key(phase.key()), "{}", phase.key());
         }
+    }
+
+    #[test]
+    fn a_translation_must_be_whole() {
+        let refused = |from: &str, to: &str| {
+            assert!(ENGLISH.contains(from), "{from}");
+            let text = ENGLISH.replacen(from, to, 1);
+            Words::from_yaml(&text).unwrap_err().to_string()
+        };
+        let problem = refused("  felt-right: You felt it right.\n", "");
+        assert!(
+            problem.contains("sentences.felt-right is missing"),
+            "{problem}"
+        );
+        let problem = refused("  felt-right:", "  felt-write: x\n  felt-right:");
+        assert!(
+            problem.contains("sentences.felt-write is not known"),
+            "{problem}"
+        );
+        let problem = refused(
+            "your hand slowly crept {mm} mm",
+            "your hand slowly crept {cm} cm",
+        );
+        assert!(
+            problem.contains("sentences.verdict-creep has the places"),
+            "{problem}"
+        );
+        let problem = refused(
+            "  - The numbers inform a coach. They are no medical finding.\n",
+            "",
+        );
+        assert!(problem.contains("cautions holds 9 of 10"), "{problem}");
+        let other = ENGLISH.replacen("You felt it right.", "Das stimmt.", 1);
+        let other = Words::from_yaml(&other.replacen("language: en", "language: de", 1)).unwrap();
+        assert_eq!(other.sentences().plain("felt-right"), "Das stimmt.");
     }
 
     #[test]

@@ -128,8 +128,16 @@ function background(node, index, { x, start, stop, top, height, labels }) {
     if (right - left < 0.5) return;
     if (order % 2 === 0) node.append(svg("rect", { class: "tint", x: left, y: top - 4, width: right - left, height: height - top - 16 }));
     const name = data.phases[phase] ?? phase;
-    if (labels && right - left > name.length * 7.4) {
-      node.append(svg("text", { x: (left + right) / 2, y: top - 12, "text-anchor": "middle" }, name));
+    if (!labels) return;
+    // The name stands beside the marks of faults, in the widest room between them.
+    const marked = data.shots[index].faults.map(([, begin, end]) => x((begin + end) / 2 - zero)).filter((at) => at > left - 12 && at < right + 12).sort((a, b) => a - b);
+    const edges = [left, ...marked.flatMap((at) => [at - 13, at + 13]), right];
+    let room = [left, left];
+    for (let edge = 0; edge < edges.length; edge += 2) {
+      if (edges[edge + 1] - edges[edge] > room[1] - room[0]) room = [edges[edge], edges[edge + 1]];
+    }
+    if (room[1] - room[0] > name.length * 7.4) {
+      node.append(svg("text", { x: (room[0] + room[1]) / 2, y: top - 12, "text-anchor": "middle" }, name));
     }
   });
 }
@@ -160,7 +168,7 @@ function axes(node, { x, y, low, high, start, stop, top, width, height }) {
   const tick = niceStep(stop - start, Math.max(3, width / 130));
   for (let time = Math.ceil(start / tick) * tick; time <= stop + 1e-9; time += tick) {
     node.append(svg("path", { class: "axis", d: `M${x(time)} ${height - 20}v5` }));
-    node.append(svg("text", { x: x(time), y: height - 3, "text-anchor": "middle" }, (Math.abs(time) < 1e-9 ? "0" : time.toFixed(tick < 0.1 ? 2 : tick < 1 ? 1 : 0).replace("-", "−")) + " s"));
+    node.append(svg("text", { x: x(time), y: height - 3, "text-anchor": "middle" }, fill(words.seconds, { value: Math.abs(time) < 1e-9 ? "0" : time.toFixed(tick < 0.1 ? 2 : tick < 1 ? 1 : 0).replace("-", "−") })));
   }
   node.append(svg("path", { class: "axis", d: `M${LEFT} ${top - 4}V${height - 20}H${width - RIGHT}` }));
 }

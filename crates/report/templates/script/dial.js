@@ -103,7 +103,7 @@ function viewWords() {
   }, null);
   const head = element("b", {}, placeWords() + ". ");
   if (!nearest || (state.lift > 12 && !above)) return [head];
-  const percent = (value) => Math.round((value ?? 0) * 100) + " %";
+  const percent = (value) => Math.round((value ?? 0) * 100) + "\u00a0%";
   const [, giving, around, v] = nearest.share;
   return [head, fill(words.shows, { giving: percent(giving), around: percent(around), v: percent(v) })];
 }

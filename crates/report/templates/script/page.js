@@ -20,11 +20,11 @@ function firstMoment(shot) {
   return at - eventOf(shot);
 }
 
-// What is shown first: a fault after anchor is a few millimetres of a way of half a metre, so it is shown enlarged.
+// What is shown first: of a fault after anchor the curves from there on; the view's lens enlarges it.
 function firstLook(shot) {
   const { faults, events } = data.shots[shot];
   const late = faults.length > 0 && events.anchor !== null && faults[0][1] >= events.anchor - 0.1;
-  return { span: late ? "last" : "draw", zoom: late ? "close" : "path" };
+  return { span: late ? "last" : "draw", zoom: "path" };
 }
 
 function build() {
@@ -46,7 +46,7 @@ function build() {
   }
   look.replaceChildren(
     element("div", { class: "look-head" }, title("h2", "", state.shot, "look-title"), steps()),
-    tools(), grid, scrub(),
+    tools(), ...clipLinks(), grid, scrub(),
     element("p", { class: "hint keys screen-only" }, words.keys));
   look.hidden = false;
 }
@@ -78,6 +78,21 @@ function tools() {
     node.append(element("button", { type: "button", class: "plain-button", onclick: () => set({ time: firstMoment(state.shot) }) }, words.fault_here));
   }
   return node;
+}
+
+// Clips that lie beside the page. Nothing is asked for until somebody follows a link.
+const clips = JSON.parse(document.getElementById("clips").textContent);
+
+function clipLinks() {
+  const number = data.shots[state.shot].number;
+  const here = clips.filter((clip) => clip.shots.includes(number));
+  if (!here.length) return [];
+  const links = here.map((clip) => {
+    const other = clip.shots.find((one) => one !== number);
+    const text = other === undefined ? [] : [" ", fill(words.clip_beside, { n: other })];
+    return element("a", { href: clip.file.split("/").map(encodeURIComponent).join("/") }, element("bdi", {}, clip.camera), ...text);
+  });
+  return [element("p", { class: "clip-links screen-only" }, element("span", {}, words.clips), ...links)];
 }
 
 // Another event as zero: the moment in view stays the same.

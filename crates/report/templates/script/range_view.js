@@ -56,7 +56,9 @@ function rangeView(indices) {
     node.replaceChildren();
     const shot = data.shots[indices[0]];
     surroundings(node, shot, project, way);
-    indices.forEach((index, rank) => elbowPath(node, index, project, way, rank > 0));
+    const glass = state.zoom === "close" ? null : lens(indices, { project, scale, right, up });
+    indices.forEach((index, rank) => elbowPath(node, index, { project, way, other: rank > 0, glass }));
+    if (glass) node.append(glass);
     scaleBar(node, scale);
     node.setAttribute("aria-label", `${words.seen_from} ${placeWords()}`);
   }
@@ -137,7 +139,7 @@ function label12(node, at, text, anchor, strong = false) {
   node.append(svg("text", { class: "halo" + (strong ? " strong" : ""), x: at[0], y: at[1], "text-anchor": anchor }, text));
 }
 
-function elbowPath(node, index, project, way, other) {
+function elbowPath(node, index, { project, way, other, glass }) {
   const shot = data.shots[index];
   const piece = (from, to) => shot.position.filter((_, sample) => shot.time[sample] >= from && shot.time[sample] <= to);
   const start = shot.events.set_up ?? shot.time[0], end = shot.events.release ?? shot.events.end ?? 0;
@@ -145,20 +147,31 @@ function elbowPath(node, index, project, way, other) {
   node.append(svg("polyline", { class: "path faint" + kind, points: way(piece(-Infinity, start)) }));
   node.append(svg("polyline", { class: "path faint" + kind, points: way(piece(end, Infinity)) }));
   node.append(svg("polyline", { class: "path strong" + kind, points: way(piece(start, end)) }));
+  const labels = [];
+  if (!other && state.zoom === "path") {
+    for (const [name, time] of [[words.set_up, shot.events.set_up], [words.anchor, shot.events.anchor], [words.release, shot.events.release]]) {
+      if (time === null) continue;
+      const [x, y] = project(pointAt(index, time));
+      labels.push({ name, x, y: y + (name === words.anchor ? -13 : 23) });
+    }
+  }
   for (const [key, from, to] of shot.faults) {
     const points = piece(from, to);
     if (!points.length) continue;
     node.append(svg("polyline", { class: "fault", points: way(points) }));
     const at = project(points[points.length >> 1]);
+    // A mark that would lie on a name stands in the lens alone.
+    const covers = ({ name, x, y }) => Math.abs(x - at[0]) < 13 + 4 * name.length && y > at[1] - 48 && y < at[1] - 4;
+    if (glass && labels.some(covers)) continue;
     node.append(svg("use", { href: "#mark-" + key, x: at[0] - 13, y: at[1] - 44, width: 26, height: 26 }));
   }
   if (!other) {
-    for (const [name, time] of [[words.set_up, shot.events.set_up], [words.anchor, shot.events.anchor], [words.release, shot.events.release]]) {
+    for (const time of [shot.events.set_up, shot.events.anchor, shot.events.release]) {
       if (time === null) continue;
       const at = project(pointAt(index, time));
       node.append(svg("circle", { class: "event", cx: at[0], cy: at[1], r: 4.5 }));
-      if (state.zoom === "path") label12(node, [at[0], at[1] + (name === words.anchor ? -13 : 23)], name, "middle");
     }
+    for (const { name, x, y } of labels) label12(node, [x, y], name, "middle");
   }
   const now = pointAt(index, ownTime(index));
   if (now) {
@@ -171,6 +184,63 @@ function scaleBar(node, scale) {
   const length = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000].filter((mm) => mm * scale < 170).pop() ?? 1;
   const left = 18, bottom = VIEW_HEIGHT - 16;
   node.append(svg("path", { class: "scale", d: `M${left} ${bottom - 6}v6h${length * scale}v-6` }));
-  label12(node, [left + 6, bottom - 10], length >= 1000 ? length / 1000 + " m" : length + " mm", "start", true);
+  label12(node, [left + 6, bottom - 10], length >= 1000 ? fill(words.metres, { value: length / 1000 }) : fill(words.millimetres, { value: length }), "start", true);
 }
 
+// A fault is a few millimetres of a way of half a metre: a lens in a free corner shows it enlarged, seen from the same
+// place.
+const LENS = 106;
+
+function lens(indices, { project, scale, right, up }) {
+  const shot = data.shots[indices[0]], own = ownTime(indices[0]);
+  const fault = shot.faults.find(([, from, to]) => own >= from && own <= to) ?? shot.faults[0];
+  if (!fault) return null;
+  const [key, from, to] = fault, room = Math.max(0.2, 0.5 * (to - from));
+  const centre = pointAt(indices[0], (from + to) / 2);
+  const flat = (point) => {
+    const off = point.map((value, axis) => value - centre[axis]);
+    return [dot(off, right), -dot(off, up)];
+  };
+  const shown = shot.position.filter((_, sample) => shot.time[sample] >= from - 0.1 && shot.time[sample] <= to + 0.1).map(flat);
+  if (!shown.length) return null;
+  const reach = Math.max(6, ...shown.map(([x, y]) => Math.hypot(x, y)));
+  const enlarged = (LENS - 22) / reach;
+  if (enlarged < 1.6 * scale) return null;
+  const corners = [[LENS + 12, LENS + 12], [VIEW_WIDTH - LENS - 12, LENS + 12], [VIEW_WIDTH - LENS - 12, VIEW_HEIGHT - LENS - 12]];
+  const way = shot.position.filter((_, sample) => sample % 4 === 0).map(project);
+  const events = [shot.events.set_up, shot.events.anchor, shot.events.release].filter((time) => time !== null).map((time) => project(pointAt(indices[0], time)));
+  const covered = ([x, y]) => way.filter((point) => Math.hypot(point[0] - x, point[1] - y) < LENS + 8).length
+    + 500 * events.filter((point) => Math.hypot(point[0] - x, point[1] - y) < LENS + 48).length;
+  const [x, y] = corners.reduce((best, corner) => (covered(corner) < covered(best) ? corner : best));
+  const at = (point) => flat(point).map((value, axis) => [x, y][axis] + value * enlarged);
+  const line = (index, begin, end) => {
+    const one = data.shots[index], shift = eventOf(index) - eventOf(indices[0]);
+    return one.position.filter((_, sample) => one.time[sample] - shift >= begin && one.time[sample] - shift <= end).map((point) => at(point).map((value) => value.toFixed(1)).join(",")).join(" ");
+  };
+  const group = svg("g", { class: "lens" }), clip = svg("clipPath", { id: "lens-" + indices.join("-") });
+  clip.append(svg("circle", { cx: x, cy: y, r: LENS - 1 }));
+  const spot = project(centre), apart = Math.hypot(spot[0] - x, spot[1] - y);
+  if (apart > LENS + 6) {
+    const share = LENS / apart;
+    group.append(svg("path", { class: "ray", d: `M${x + (spot[0] - x) * share} ${y + (spot[1] - y) * share}L${spot.join(" ")}` }));
+  }
+  group.append(clip, svg("circle", { class: "glass", cx: x, cy: y, r: LENS }));
+  const inside = svg("g", { "clip-path": `url(#lens-${indices.join("-")})` });
+  indices.forEach((index, rank) => inside.append(svg("polyline", { class: "path strong" + (rank ? " other" : ""), points: line(index, from - room, to + room) })));
+  inside.append(svg("polyline", { class: "fault", points: line(indices[0], from, to) }));
+  // Which way it went: a ring where it begins, an arrow where it ends.
+  const ends = [from, to].map((time) => at(pointAt(indices[0], time)));
+  const long = Math.hypot(ends[1][0] - ends[0][0], ends[1][1] - ends[0][1]);
+  inside.append(svg("circle", { class: "event", cx: ends[0][0], cy: ends[0][1], r: 5.5 }));
+  if (long > 14) {
+    const [ux, uy] = [0, 1].map((axis) => (ends[1][axis] - ends[0][axis]) / long), [tx, ty] = ends[1];
+    inside.append(svg("path", { class: "head", d: `M${tx + 9 * ux} ${ty + 9 * uy}l${-16 * ux - 9 * uy} ${-16 * uy + 9 * ux}l${18 * uy} ${-18 * ux}z` }));
+  }
+  const now = pointAt(indices[0], own);
+  if (now) { const [cx, cy] = at(now); inside.append(svg("circle", { class: "now-lens", cx, cy, r: 7 })); }
+  group.append(inside, svg("use", { href: "#mark-" + key, x: x - 13, y: y - LENS + 8, width: 26, height: 26 }));
+  const length = [0.5, 1, 2, 5, 10, 20, 50].filter((mm) => mm * enlarged < 80).pop() ?? 0.5;
+  group.append(svg("path", { class: "scale", d: `M${x - length * enlarged / 2} ${y + LENS - 26}v6h${length * enlarged}v-6` }));
+  label12(group, [x, y + LENS - 28], fill(words.millimetres, { value: length }), "middle", true);
+  return group;
+}

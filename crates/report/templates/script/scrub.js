@@ -23,7 +23,9 @@ function scrub() {
     shot.phases.forEach(([phase, from, to], order) => {
       bars.append(svg("rect", { class: order % 2 ? "odd" : "", x: x(from), y: 0, width: Math.max(0, x(to) - x(from)), height: 24 }));
       const name = data.phases[phase] ?? phase;
-      if (x(to) - x(from) > name.length * 6.6 + 8) bars.append(svg("text", { x: x(from) + 5, y: 16 }, name));
+      const letters = name.length * 6.6, first = x(from) + 5;
+      const covered = shot.faults.some(([, begin, end]) => Math.abs(x((begin + end) / 2) - first - letters / 2) < letters / 2 + 12);
+      if (!covered && x(to) - x(from) > letters + 8) bars.append(svg("text", { x: first, y: 16 }, name));
     });
     for (const [key, from, to] of shot.faults) bars.append(svg("use", { href: "#mark-" + key, x: x((from + to) / 2) - 10, y: 2, width: 20, height: 20 }));
     move();
