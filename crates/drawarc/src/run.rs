@@ -123,6 +123,7 @@ pub(crate) fn run(
         remarks,
     } = measured;
     if !pipeline.runs(Step::Sheet) {
+        store.publish()?;
         return Ok(Made {
             clips: Vec::new(),
             page: None,
@@ -152,8 +153,9 @@ pub(crate) fn run(
     let before = std::fs::read(store.path("sheet.json")).ok();
     let page = page_of::write(&store, &ground, &judged)?;
     bar.finish_and_clear();
-    let same = before.is_some() && before == std::fs::read(store.path("sheet.json")).ok();
+    let same = before.is_some() && before == store.read("sheet.json").ok();
     crate::forget::remember(&store, practice, &judged, same)?;
+    store.publish()?;
     let clips = if manner.clips {
         clips::make(&store, practice, &recordings, &clips::Choice::default())?
     } else {

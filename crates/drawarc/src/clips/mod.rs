@@ -179,6 +179,7 @@ pub(crate) fn make(
             .map(|shot| (shot.archer.as_str(), job.file.as_path()))
     });
     forget::add(store, made)?;
+    store.publish()?;
     files
 }
 
