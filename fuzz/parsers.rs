@@ -12,9 +12,12 @@ use drawarc_study::forecast::RigSketch;
 use drawarc_sync_track::SightingSeries;
 use nalgebra::{Point2, Point3};
 
+/// A target: reads bytes, panics where something is wrong.
+pub type Target = fn(&[u8]);
+
 /// Every target with its name, for whoever runs the corpus.
 #[allow(dead_code, reason = "the fuzzing programs name theirs")]
-pub const ALL: [(&str, fn(&[u8])); 10] = [
+pub const ALL: [(&str, Target); 10] = [
     ("rig", rig),
     ("board", board),
     ("practice", practice),

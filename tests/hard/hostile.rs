@@ -7,8 +7,10 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
-/// No refusal may take more than this (s), on a busy machine ...
+/// No refusal may take more than this (s, processor time) ...
 const AT_MOST_S: f64 = 20.0;
+/// ... or be later than this (s), however busy the machine is, ...
+const LATEST_S: f64 = 180.0;
 /// ... or hold more than this (MB). A plain refusal takes 45 MB; one bounded block of FFmpeg's is 272 MB.
 const AT_MOST_MB: f64 = 420.0;
 
@@ -158,7 +160,7 @@ fn hostile_containers_are_refused_within_bounds() {
     for name in write_all(folder.path()) {
         let text = manifest(&format!("\"{name}\""), "good.mp4");
         fs::write(folder.path().join("practice.yaml"), text).unwrap();
-        let watched = watch(folder.path(), &["run", "practice.yaml"], 3.0 * AT_MOST_S);
+        let watched = watch(folder.path(), &["run", "practice.yaml"], LATEST_S);
         let said = &watched.said;
         assert!(
             matches!(said.code, 3 | 4),
@@ -171,9 +173,9 @@ fn hostile_containers_are_refused_within_bounds() {
         let shown = said.err.contains(name) || said.err.contains("board");
         assert!(shown, "{name}: {}", said.err);
         assert!(
-            watched.seconds < AT_MOST_S,
+            watched.busy_s < AT_MOST_S,
             "{name}: {:.1} s",
-            watched.seconds
+            watched.busy_s
         );
         assert!(
             watched.peak_mb < AT_MOST_MB,

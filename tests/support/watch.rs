@@ -18,6 +18,9 @@ pub(crate) struct Watched {
     pub(crate) peak_mb: f64,
     /// Duration (s).
     pub(crate) seconds: f64,
+    /// Processor time of all threads (s), which does not grow when the machine is busy with other things; 0 where the system does
+    /// not tell.
+    pub(crate) busy_s: f64,
 }
 
 /// Starts the command in a folder; what it says goes to pipes.
@@ -40,12 +43,13 @@ pub(crate) fn start(folder: &Path, words: &[&str]) -> Child {
 pub(crate) fn watch(folder: &Path, words: &[&str], at_most_s: f64) -> Watched {
     let started = Instant::now();
     let mut child = start(folder, words);
-    let mut peak_mb = 0.0;
+    let (mut peak_mb, mut busy_s) = (0.0, 0.0);
     // Messages are short: no pipe fills up while nobody reads it.
     while child.try_wait().unwrap().is_none() {
         if let Some(mb) = peak_memory_mb(child.id()) {
             peak_mb = mb.max(peak_mb);
         }
+        busy_s = processor_s(child.id()).unwrap_or(busy_s);
         if started.elapsed().as_secs_f64() > at_most_s {
             child.kill().unwrap();
         }
@@ -56,6 +60,7 @@ pub(crate) fn watch(folder: &Path, words: &[&str], at_most_s: f64) -> Watched {
         said: said(&child.wait_with_output().unwrap()),
         peak_mb,
         seconds,
+        busy_s,
     }
 }
 
@@ -65,4 +70,14 @@ fn peak_memory_mb(process: u32) -> Option<f64> {
     let line = status.lines().find(|line| line.starts_with("VmHWM:"))?;
     let kilobytes: f64 = line.split_whitespace().nth(1)?.parse().ok()?;
     Some(kilobytes / 1024.0)
+}
+
+/// Processor time of a process (s): fields 14 and 15 of `/proc/<id>/stat`, in hundredths of a second (proc(5)).
+fn processor_s(process: u32) -> Option<f64> {
+    let stat = std::fs::read_to_string(format!("/proc/{process}/stat")).ok()?;
+    // The name, in brackets, may hold spaces.
+    let (_, fields) = stat.rsplit_once(") ")?;
+    let mut fields = fields.split(' ').skip(11);
+    let (user, system): (f64, f64) = (fields.next()?.parse().ok()?, fields.next()?.parse().ok()?);
+    Some((user + system) / 100.0)
 }
