@@ -77,7 +77,7 @@ fn sightings(cameras: &[Camera], shots: &[StudyShot]) -> Value {
                     samples.push(json!({
                         "frame_index": samples.len(), "camera_s": time_s - delay_s + index as f64 * APART_S,
                         "verdict": if at.is_some() { json!("seen") } else { json!("out-of-picture") },
-                        "centre_px": at.map_or(json!([null, null]), |p| json!(p)),
+                        "centre_px": at.map_or(json!(null), |p| json!(p)),
                         "covariance_px2": [0.01, 0.0, 0.0, 0.01], "velocity_px_s": [0.0, 0.0], "radius_px": 6.0,
                     }));
                 }

@@ -5,6 +5,8 @@
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
+pub(crate) mod watch;
+
 /// The command under test.
 pub(crate) fn drawarc() -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_drawarc"));

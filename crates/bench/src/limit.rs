@@ -75,14 +75,14 @@ struct KeptSeries {
     samples: Vec<KeptSighting>,
 }
 
-/// A number that is none is `null` in JSON.
+/// A marker without a centre has `null` there.
 #[derive(Deserialize)]
 struct KeptSighting {
     frame_index: u64,
     camera_s: f64,
     verdict: Verdict,
-    centre_px: [Option<f64>; 2],
-    covariance_px2: [Option<f64>; 4],
+    centre_px: Option<[f64; 2]>,
+    covariance_px2: [f64; 4],
 }
 
 /// The elbow as a run saw it.
@@ -108,7 +108,6 @@ impl Seen {
     pub(crate) fn read(results: &Path, rig: Rig) -> Result<Self, BenchError> {
         let survey: Kept<KeptSurvey> = json(&results.join("survey.json"))?;
         let sightings: Kept<Vec<KeptSeries>> = json(&results.join("sightings.json"))?;
-        let number = |value: Option<f64>| value.unwrap_or(f64::NAN);
         let series = sightings
             .value
             .into_iter()
@@ -123,8 +122,8 @@ impl Seen {
                         frame_index: kept.frame_index,
                         camera_s: kept.camera_s,
                         verdict: kept.verdict,
-                        centre_px: Point2::from(kept.centre_px.map(number)),
-                        covariance_px2: Matrix2::from_iterator(kept.covariance_px2.map(number)),
+                        centre_px: Point2::from(kept.centre_px.unwrap_or([f64::NAN; 2])),
+                        covariance_px2: Matrix2::from_iterator(kept.covariance_px2),
                         velocity_px_s: Vector2::zeros(),
                         radius_px: 0.0,
                     })

@@ -27,6 +27,8 @@ pub(crate) struct ArcherFiles {
 /// Deletes the archer's files, and every file shared with others, which `run` makes anew without the archer.
 pub(crate) fn archer(plan: &ForgetArguments, json: bool) -> Outcome<()> {
     let path = plan.results.join(INDEX);
+    read(&path)?;
+    let _held = crate::store::lock(&plan.results)?;
     let mut index = read(&path)?;
     let position = index
         .archers
@@ -113,11 +115,6 @@ pub(crate) fn remember(
             .cloned()
             .collect()
     };
-    if !same_sheets {
-        for file in before.archers.iter().flat_map(clips) {
-            remove(&store.path(""), &file)?;
-        }
-    }
     let named = practice.turns.iter().map(|turn| turn.archer.as_str());
     let shot = sheets.shots.iter().map(|sheet| sheet.archer.as_str());
     for alias in named.chain(shot) {
@@ -139,7 +136,14 @@ pub(crate) fn remember(
             files,
         });
     }
-    keep(store, &index)
+    // First all that can fail on a full disk.
+    keep(store, &index)?;
+    if !same_sheets {
+        for file in before.archers.iter().flat_map(clips) {
+            remove(&store.path(""), &file)?;
+        }
+    }
+    Ok(())
 }
 
 /// The files below a folder that the list names, each once, in order.

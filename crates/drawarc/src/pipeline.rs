@@ -177,12 +177,18 @@ impl Pipeline {
     pub(crate) fn read(path: &Path) -> Outcome<Self> {
         let text = std::fs::read_to_string(path)
             .map_err(|source| Failure::input(format!("{}: {source}", path.display())))?;
-        let mut pipeline: Self = serde_yaml::from_str(&text)
-            .map_err(|source| Failure::input(format!("{}: {source}", path.display())))?;
-        pipeline
-            .validate()
+        let mut pipeline = Self::parse(&text)
             .map_err(|failure| Failure::input(format!("{}: {failure}", path.display())))?;
-        pipeline.folder = path.parent().unwrap_or(Path::new("")).to_owned();
+        path.parent()
+            .unwrap_or(Path::new(""))
+            .clone_into(&mut pipeline.folder);
+        Ok(pipeline)
+    }
+
+    /// Reads the text of a pipeline file.
+    pub(crate) fn parse(text: &str) -> Outcome<Self> {
+        let pipeline: Self = serde_yaml::from_str(text).map_err(Failure::input)?;
+        pipeline.validate()?;
         Ok(pipeline)
     }
 
@@ -230,16 +236,23 @@ impl Pipeline {
                 "steps stand in this order without a hole: survey, clocks, sightings, path, sheet (survey may be left out where the manifest names a rig; the end may be left off)",
             ));
         }
-        let positive = [
-            ("sightings.before_s", self.sightings.before_s),
-            ("sightings.after_s", self.sightings.after_s),
-            ("path.step_s", self.path.step_s),
-            ("sheet.shot_clock_s", self.sheet.shot_clock_s),
+        // A step of a nanosecond would fill any memory with samples.
+        let ranges = [
+            (
+                "clocks.sound_lag_sd_ms",
+                self.clocks.sound_lag_sd_ms,
+                0.0,
+                1000.0,
+            ),
+            ("sightings.before_s", self.sightings.before_s, 0.1, 600.0),
+            ("sightings.after_s", self.sightings.after_s, 0.1, 600.0),
+            ("path.step_s", self.path.step_s, 0.000_5, 0.1),
+            ("sheet.shot_clock_s", self.sheet.shot_clock_s, 1.0, 3600.0),
         ];
-        for (name, value) in positive {
-            if !(value.is_finite() && value > 0.0) {
+        for (name, value, low, high) in ranges {
+            if !(low..=high).contains(&value) {
                 return Err(Failure::input(format!(
-                    "{name} is {value}; it must be above 0"
+                    "{name} is {value}; it must be {low} to {high}"
                 )));
             }
         }
@@ -247,6 +260,12 @@ impl Pipeline {
             return Err(Failure::input(format!(
                 "path.draws is {}; 50 to 20000 samples make a probability",
                 self.path.draws
+            )));
+        }
+        if self.path.draws as f64 / self.path.step_s > 2e6 {
+            return Err(Failure::input(format!(
+                "path.draws is {} at a path.step_s of {} s: more samples than memory should hold; at most 2 000 000 a second",
+                self.path.draws, self.path.step_s
             )));
         }
         if !(0.0..=100.0).contains(&self.sheet.floor_mm) {

@@ -267,7 +267,8 @@ impl Practice {
         Ok(practice)
     }
 
-    fn parse(text: &str) -> Outcome<Self> {
+    /// Reads the text of a manifest.
+    pub(crate) fn parse(text: &str) -> Outcome<Self> {
         let head: FormatOnly = serde_yaml::from_str(text).map_err(Failure::input)?;
         if head.format != FORMAT {
             return Err(Failure::input(format!(

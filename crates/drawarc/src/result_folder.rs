@@ -79,7 +79,7 @@ struct KeptSightings {
     value: Vec<KeptSeries>,
 }
 
-/// Sightings as JSON holds them: a number that is none is `null` there.
+/// Sightings as far as a study needs them; a marker without a centre has `null` there.
 #[derive(Deserialize)]
 struct KeptSeries {
     camera: usize,
@@ -92,13 +92,12 @@ struct KeptSighting {
     frame_index: u64,
     camera_s: f64,
     verdict: Verdict,
-    centre_px: [Option<f64>; 2],
-    covariance_px2: [Option<f64>; 4],
+    centre_px: Option<[f64; 2]>,
+    covariance_px2: [f64; 4],
 }
 
 impl From<KeptSeries> for SightingSeries {
     fn from(kept: KeptSeries) -> Self {
-        let number = |value: Option<f64>| value.unwrap_or(f64::NAN);
         Self {
             camera: kept.camera,
             role: kept.role,
@@ -109,8 +108,8 @@ impl From<KeptSeries> for SightingSeries {
                     frame_index: sample.frame_index,
                     camera_s: sample.camera_s,
                     verdict: sample.verdict,
-                    centre_px: Point2::from(sample.centre_px.map(number)),
-                    covariance_px2: Matrix2::from_iterator(sample.covariance_px2.map(number)),
+                    centre_px: Point2::from(sample.centre_px.unwrap_or([f64::NAN; 2])),
+                    covariance_px2: Matrix2::from_iterator(sample.covariance_px2),
                     velocity_px_s: Vector2::zeros(),
                     radius_px: 0.0,
                 })

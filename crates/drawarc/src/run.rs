@@ -138,6 +138,7 @@ pub(crate) fn run(
         &progress,
     )?;
     if !pipeline.runs(Step::Sheet) {
+        store.publish()?;
         return Ok(Made {
             clips: Vec::new(),
             page: None,
@@ -195,9 +196,11 @@ fn written(
 ) -> Outcome<PathBuf> {
     let before = std::fs::read(store.path("sheet.json")).ok();
     let page = page_of::write(store, ground, judged)?;
-    let same = before.is_some() && before == std::fs::read(store.path("sheet.json")).ok();
+    let same = before.is_some() && before == store.read("sheet.json").ok();
     crate::forget::remember(store, ground.practice, judged, same)?;
     clips::keep_words(store, words_file)?;
+    store.publish()?;
     clips::link(store)?;
+    store.publish()?;
     Ok(page)
 }

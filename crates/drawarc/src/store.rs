@@ -8,16 +8,24 @@ use std::fmt::Write as _;
 use std::fs::File;
 use std::io::{Read, Write as _};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
+use tempfile::NamedTempFile;
 
 /// File that says to which practice a folder belongs.
 const OWNER: &str = "practice.txt";
 /// File that is locked while a run works in the folder.
 const LOCK: &str = ".lock";
+/// How the names of unfinished files begin.
+const UNFINISHED: &str = ".drawarc-";
 
 /// A folder of results, held by this process alone while the value lives.
+///
+/// Results that belong together appear together: [`Store::write`] writes each under a temporary name, and
+/// [`Store::publish`] gives all of them their own. What fails before that leaves the old result whole.
 #[derive(Debug)]
 pub(crate) struct Store {
     folder: PathBuf,
+    ready: Mutex<Vec<(PathBuf, NamedTempFile)>>,
     _lock: File,
 }
 
@@ -86,11 +94,7 @@ impl Store {
                 .help("choose a folder that can be written with --into FOLDER")
         };
         std::fs::create_dir_all(folder).map_err(unwritable)?;
-        let lock = File::create(folder.join(LOCK)).map_err(unwritable)?;
-        lock.try_lock().map_err(|_busy| {
-            Failure::refused(format!("another run is at work in {}", folder.display()))
-                .help("wait until it has ended, or write elsewhere with --into FOLDER")
-        })?;
+        let lock = lock(folder)?;
         let stamp = folder.join(OWNER);
         match std::fs::read_to_string(&stamp) {
             Ok(found) if found.trim() == owner => {}
@@ -113,12 +117,16 @@ impl Store {
             }
             _ => {}
         }
-        let store = Self {
+        sweep(folder);
+        let text = format!("{owner}\n");
+        if std::fs::read_to_string(&stamp).ok().as_ref() != Some(&text) {
+            write_whole(&stamp, text.as_bytes())?;
+        }
+        Ok(Self {
             folder: folder.to_owned(),
+            ready: Mutex::default(),
             _lock: lock,
-        };
-        store.write(OWNER, format!("{owner}\n").as_bytes())?;
-        Ok(store)
+        })
     }
 
     /// Where a result of this name stands.
@@ -126,11 +134,32 @@ impl Store {
         self.folder.join(name)
     }
 
-    /// Writes a whole file or none: to a temporary name beside it, then renamed.
+    /// Writes a file of the result under a temporary name; [`Store::publish`] gives it its own, which comes back.
     pub(crate) fn write(&self, name: &str, bytes: &[u8]) -> Outcome<PathBuf> {
         let path = self.path(name);
-        write_whole(&path, bytes)?;
+        let file = written(&path, bytes)?;
+        let mut ready = self.ready.lock().unwrap_or_else(PoisonError::into_inner);
+        ready.push((path.clone(), file));
         Ok(path)
+    }
+
+    /// What was written under this name and is not published yet; else what stands in the folder.
+    pub(crate) fn read(&self, name: &str) -> std::io::Result<Vec<u8>> {
+        let path = self.path(name);
+        let ready = self.ready.lock().unwrap_or_else(PoisonError::into_inner);
+        match ready.iter().rfind(|(own, _)| *own == path) {
+            Some((_, file)) => std::fs::read(file.path()),
+            None => std::fs::read(path),
+        }
+    }
+
+    /// Gives everything that was written its name.
+    pub(crate) fn publish(&self) -> Outcome<()> {
+        let mut ready = self.ready.lock().unwrap_or_else(PoisonError::into_inner);
+        for (path, file) in ready.drain(..) {
+            named(file, &path)?;
+        }
+        Ok(())
     }
 
     /// The value kept under `key`, or the one that `work` makes now (kept for the next run).
@@ -153,8 +182,30 @@ impl Store {
             value: work()?,
         };
         let bytes = serde_json::to_vec(&kept).map_err(Failure::output)?;
-        self.write(&file, &bytes)?;
+        write_whole(&self.path(&file), &bytes)?;
         Ok(kept.value)
+    }
+}
+
+/// Holds a results folder for this process alone as long as the value lives.
+pub(crate) fn lock(folder: &Path) -> Outcome<File> {
+    let lock = File::create(folder.join(LOCK)).map_err(|source| {
+        Failure::output(format!("{}: {source}", folder.display()))
+            .help("choose a folder that can be written with --into FOLDER")
+    })?;
+    lock.try_lock().map_err(|_busy| {
+        Failure::refused(format!("another run is at work in {}", folder.display()))
+            .help("wait until it has ended, or write elsewhere with --into FOLDER")
+    })?;
+    Ok(lock)
+}
+
+/// Deletes what runs that were killed left unfinished. What cannot be deleted does no harm there.
+fn sweep(folder: &Path) {
+    for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {
+        if entry.file_name().to_string_lossy().starts_with(UNFINISHED) {
+            let _ = std::fs::remove_file(entry.path());
+        }
     }
 }
 
@@ -169,22 +220,35 @@ fn is_occupied(folder: &Path) -> bool {
 
 /// Writes a whole file or none.
 pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> Outcome<()> {
-    let refuse = |source: &dyn std::fmt::Display| {
-        Failure::output(format!("{}: {source}", path.display()))
-            .help("is the folder there, writable, and the disk not full?")
-    };
+    named(written(path, bytes)?, path)
+}
+
+fn refuse(path: &Path, source: &dyn std::fmt::Display) -> Failure {
+    Failure::output(format!("{}: {source}", path.display()))
+        .help("is the folder there, writable, and the disk not full?")
+}
+
+/// A file's content under a temporary name in its folder.
+fn written(path: &Path, bytes: &[u8]) -> Outcome<NamedTempFile> {
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent,
         _ => Path::new("."),
     };
-    let mut temporary =
-        tempfile::NamedTempFile::new_in(folder).map_err(|source| refuse(&source))?;
+    let mut temporary = tempfile::Builder::new()
+        .prefix(UNFINISHED)
+        .tempfile_in(folder)
+        .map_err(|source| refuse(path, &source))?;
     temporary
         .write_all(bytes)
         .and_then(|()| temporary.as_file().sync_all())
-        .map_err(|source| refuse(&source))?;
-    temporary.persist(path).map_err(|source| refuse(&source))?;
-    Ok(())
+        .map_err(|source| refuse(path, &source))?;
+    Ok(temporary)
+}
+
+fn named(file: NamedTempFile, path: &Path) -> Outcome<()> {
+    file.persist(path)
+        .map(drop)
+        .map_err(|failed| refuse(path, &failed.error))
 }
 
 #[cfg(test)]
@@ -220,6 +284,28 @@ mod tests {
         let other = Store::open(folder.path(), "morning", false).unwrap_err();
         assert!(other.to_string().contains("evening"), "{other}");
         assert!(Store::open(folder.path(), "morning", true).is_ok());
+    }
+
+    #[test]
+    fn results_appear_together_or_not_at_all() {
+        let folder = tempfile::tempdir().unwrap();
+        let at = |name: &str| folder.path().join(name);
+        let store = Store::open(folder.path(), "evening", false).unwrap();
+        store.write("page.html", b"old").unwrap();
+        store.publish().unwrap();
+        store.write("page.html", b"new").unwrap();
+        store.write("sheet.json", b"{}").unwrap();
+        assert_eq!(std::fs::read(at("page.html")).unwrap(), b"old");
+        assert_eq!(store.read("page.html").unwrap(), b"new");
+        drop(store);
+        assert_eq!(std::fs::read(at("page.html")).unwrap(), b"old");
+        let names = std::fs::read_dir(folder.path()).unwrap().count();
+        assert_eq!(names, 3, "the page, the owner and the lock");
+        // What a killed run leaves goes at the next opening; nobody else's file does.
+        std::fs::write(at(".drawarc-x1"), b"half").unwrap();
+        std::fs::write(at(".tmp-of-somebody"), b"mine").unwrap();
+        Store::open(folder.path(), "evening", false).unwrap();
+        assert!(!at(".drawarc-x1").exists() && at(".tmp-of-somebody").exists());
     }
 
     #[test]

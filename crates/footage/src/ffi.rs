@@ -1,7 +1,7 @@
 #![expect(
     unsafe_code,
     reason = "what ffmpeg-next 9 has no safe call for: stream side data and codec tags on writing, packet flags, \
-              seeking in one stream, the index of a container, the depth of reordering, 16-bit samples. Each \
+              seeking in one stream, the index of a container, the depth of reordering, a bound for blocks of memory, 16-bit samples. Each \
               function below is safe to call: it checks what FFmpeg does not"
 )]
 
@@ -17,6 +17,12 @@ pub(crate) fn release() -> String {
     // SAFETY: the text is a constant of FFmpeg, ended by a zero.
     let words = unsafe { std::ffi::CStr::from_ptr(ffi::av_version_info()) };
     words.to_string_lossy().into_owned()
+}
+
+/// No block of memory that `FFmpeg` takes may be larger than this from now on, in the whole process.
+pub(crate) fn bound_blocks(bytes: usize) {
+    // SAFETY: one number is stored, atomically; every allocation of FFmpeg reads it.
+    unsafe { ffi::av_max_alloc(bytes) }
 }
 
 /// What a pixel format is made of.

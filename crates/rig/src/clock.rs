@@ -29,9 +29,29 @@ pub struct ClockSegment {
 /// `range_s = camera_s + offset_s + (rate − 1)(camera_s − reference_camera_s)`.
 /// Range time is the time of the first camera's clock unless a survey says otherwise.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
+#[serde(try_from = "Stretches")]
 pub struct ClockModel {
     segments: Vec<ClockSegment>,
+}
+
+/// A clock as a file holds it.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Stretches {
+    segments: Vec<ClockSegment>,
+}
+
+impl TryFrom<Stretches> for ClockModel {
+    type Error = &'static str;
+
+    fn try_from(file: Stretches) -> Result<Self, Self::Error> {
+        let runs = |segment: &ClockSegment| segment.rate > 0.0;
+        if !file.segments.iter().all(runs) {
+            return Err("a clock that stands still or runs backwards");
+        }
+        Self::piecewise(file.segments)
+            .ok_or("a clock without stretches, or with stretches out of order")
+    }
 }
 
 impl ClockModel {
@@ -126,6 +146,16 @@ mod tests {
             let back = clock.camera_from_range(clock.range_from_camera(t));
             prop_assert!((back - t).abs() < 1e-9 * (1.0 + t.abs()));
         }
+    }
+
+    #[test]
+    fn a_clock_from_a_file_has_stretches_in_order_and_runs_forward() {
+        let clock = ClockModel::linear(12.0, 0.4, 1.00001, [1e-6, 1e-12, 0.0]);
+        let text = serde_json::to_string(&clock).unwrap();
+        assert_eq!(serde_json::from_str::<ClockModel>(&text).unwrap(), clock);
+        let still = text.replace("\"rate\":1.00001", "\"rate\":0.0");
+        assert!(serde_json::from_str::<ClockModel>(&still).is_err());
+        assert!(serde_json::from_str::<ClockModel>("{\"segments\":[]}").is_err());
     }
 
     #[test]

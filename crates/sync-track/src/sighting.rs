@@ -94,7 +94,8 @@ pub struct Sighting {
     /// Seen or not, and why.
     pub verdict: Verdict,
     /// Image of the marker's centre at mid-exposure of its row (stored, distorted px). Counts only when
-    /// [`Verdict::Seen`]; else the prediction or the doubtful candidate, NaN where there is none.
+    /// [`Verdict::Seen`]; else the prediction or the doubtful candidate, NaN where there is none (in a file: no centre, `null`).
+    #[serde(with = "centre_or_none")]
     pub centre_px: Point2<f64>,
     /// Covariance of the centre (px²), noise of the image itself. Zero where not seen.
     pub covariance_px2: Matrix2<f64>,
@@ -145,5 +146,47 @@ impl SightingSeries {
             return 0.0;
         }
         self.seen().count() as f64 / self.samples.len() as f64
+    }
+}
+
+/// A centre in a file: two numbers, or none at all. JSON has no NaN: a number that is none could be written, but not read again.
+mod centre_or_none {
+    use nalgebra::Point2;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub(super) fn serialize<S: Serializer>(centre: &Point2<f64>, to: S) -> Result<S::Ok, S::Error> {
+        let there = centre.iter().all(|value| value.is_finite());
+        there.then_some([centre.x, centre.y]).serialize(to)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<Point2<f64>, D::Error> {
+        let centre = Option::<[f64; 2]>::deserialize(from)?;
+        Ok(Point2::from(centre.unwrap_or([f64::NAN; 2])))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sightings_come_back_from_a_file_with_and_without_a_centre() {
+        let missing = Sighting::missing(7, 0.25, Verdict::OutOfPicture);
+        let seen = Sighting {
+            verdict: Verdict::Seen,
+            centre_px: Point2::new(812.25, 1.0 / 3.0),
+            ..missing
+        };
+        let series = SightingSeries {
+            camera: 1,
+            role: MarkerRole::Elbow,
+            samples: vec![missing, seen],
+        };
+        let text = serde_json::to_string(&series).unwrap();
+        assert!(text.contains("\"centre_px\":null"), "{text}");
+        let back: SightingSeries = serde_json::from_str(&text).unwrap();
+        assert!(back.samples[0].centre_px.iter().all(|value| value.is_nan()));
+        assert_eq!(back.samples[0].verdict, missing.verdict);
+        assert_eq!(back.samples[1], seen);
     }
 }

@@ -24,6 +24,8 @@ cargo xtask bench   accuracy and speed beside their goals (long; arguments go to
                     --forecast: the forecast beside the films that the bench has measured;
                     --survey: films of the board alone, each rig beside the true one; coverage of 95 % intervals
                     over 200 surveys under the corner errors of those films; the adjustment's speed beside Ceres
+                    --damage: 520 damaged films through the command; --kill: 50 runs killed and run again;
+                    --mutate: everything that is parsed, changed in every way for a minute each (DRAWARC_MINUTES)
 ";
 
 fn main() -> ExitCode {
@@ -81,7 +83,7 @@ fn bench(rest: &[String]) -> Result<(), String> {
     let packages = ["--package", "drawarc", "--package", "drawarc-bench"];
     run::cargo(&[&["build", "--release"], &packages[..]].concat(), &[])?;
     // Too long for every day's tests, these are ignored there.
-    let heavy = |package: &str, test: &str, environment: &[(&str, &OsStr)]| {
+    let heavy_named = |package: &str, test: &str, name: &str, environment: &[(&str, &OsStr)]| {
         let target = if test == "lib" {
             vec!["--lib"]
         } else {
@@ -89,8 +91,11 @@ fn bench(rest: &[String]) -> Result<(), String> {
         };
         let mut words = vec!["test", "--release", "--package", package];
         words.extend(target);
-        words.extend(["--", "--ignored", "--nocapture"]);
+        words.extend(["--", "--ignored", "--nocapture", name]);
         run::cargo(&words, environment)
+    };
+    let heavy = |package: &str, test: &str, environment: &[(&str, &OsStr)]| {
+        heavy_named(package, test, "", environment)
     };
     match rest.first().map(String::as_str) {
         Some("--rates") => return heavy("drawarc-report", "rates_filmed", &environment),
@@ -99,6 +104,9 @@ fn bench(rest: &[String]) -> Result<(), String> {
             let environment = [environment[0], ("DRAWARC_FILMS", films.as_os_str())];
             return heavy("drawarc", "forecast_against_film", &environment);
         }
+        Some("--damage") => return heavy_named("drawarc", "hard", "damage", &environment),
+        Some("--mutate") => return heavy("drawarc", "fuzz_corpus", &environment),
+        Some("--kill") => return heavy_named("drawarc", "hard", "kill", &environment),
         Some("--survey") => {
             python::bring_race(&interpreter);
             let mut words = vec!["run", "--release", "--package", "drawarc-bench", "--"];

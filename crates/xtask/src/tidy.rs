@@ -64,6 +64,7 @@ const TOP_LEVEL: &[&str] = &[
     "pipelines",
     "tests",
     "sample-rigs",
+    "fuzz",
 ];
 
 /// Beginnings of paths that exist on one machine only, in pieces so that this list does not name itself.
@@ -154,6 +155,21 @@ fn contents(root: &Path, name: &str, faults: &mut Vec<String>) {
 /// Every dependency is used by its crate and explained in the README.
 fn dependencies(root: &Path, metadata: &serde_json::Value, faults: &mut Vec<String>) {
     let readme = std::fs::read_to_string(root.join("README.md")).unwrap_or_default();
+    let shared = std::fs::read_to_string(root.join("Cargo.toml")).unwrap_or_default();
+    let table = shared.split("[workspace.dependencies]").nth(1);
+    let entries = table.unwrap_or_default().split("\n[").next();
+    for line in entries.unwrap_or_default().lines() {
+        let Some((listed, _)) = line.split_once(" = ") else {
+            continue;
+        };
+        let lists = |package: &serde_json::Value| {
+            let mut all = package["dependencies"].as_array().into_iter().flatten();
+            all.any(|d| d["rename"].as_str().or(d["name"].as_str()) == Some(listed))
+        };
+        if !line.starts_with('#') && !packages(metadata).any(lists) {
+            faults.push(format!("Cargo.toml lists {listed}, which no crate uses"));
+        }
+    }
     for package in packages(metadata) {
         let name = package["name"].as_str().unwrap_or_default();
         let manifest = Path::new(package["manifest_path"].as_str().unwrap_or_default());

@@ -179,7 +179,9 @@ pub(crate) fn make(
             .map(|shot| (shot.archer.as_str(), job.file.as_path()))
     });
     forget::add(store, made)?;
+    store.publish()?;
     link(store)?;
+    store.publish()?;
     files
 }
 
