@@ -14,6 +14,7 @@ use drawarc_calibration::{
     Standing, check_board, show_again, standing,
 };
 use drawarc_footage::Plane;
+use drawarc_report::page::Words;
 use drawarc_rig::{Camera, ClockModel, Rig};
 use nalgebra::Point3;
 use serde::Serialize;
@@ -94,6 +95,7 @@ pub(crate) fn obey(plan: &CheckArguments, json: bool) -> Outcome<()> {
     let stick = plan.stick.as_deref().map(Stick::parse).transpose()?;
     let lying = plan.lying.as_deref().map(Ball::parse).transpose()?;
     stick::told_apart(stick.as_ref(), lying.as_ref())?;
+    let words = Words::english().map_err(Failure::input)?;
     let practice = Practice::read(&plan.practice)?;
     let path = plan.rig.as_ref().or(practice.rig.as_ref()).ok_or_else(|| {
         Failure::input("which rig is to be checked?")
@@ -124,7 +126,7 @@ pub(crate) fn obey(plan: &CheckArguments, json: bool) -> Outcome<()> {
     }
     let mended = match &plan.repair {
         Some(path) => {
-            let found = mend::mend(&rig, &checked.cameras, board.as_ref().ok())?;
+            let found = mend::mend(&rig, &checked.cameras, board.as_ref().ok(), &words)?;
             let references = references_now(&checked.cameras, &recordings, references)?;
             mend::write(path, &found.rig, &references)?;
             Some(found)
@@ -160,9 +162,9 @@ pub(crate) fn obey(plan: &CheckArguments, json: bool) -> Outcome<()> {
         let text = serde_json::to_string_pretty(&checked).map_err(Failure::output)?;
         println!("{text}");
     } else {
-        check_told::tell(&checked, &rig);
+        check_told::tell(&checked, &rig, &words);
     }
-    verdict(&checked, &rig, mended.is_some())
+    verdict(&checked, &rig, mended.is_some(), &words)
 }
 
 impl Checked {
@@ -402,7 +404,7 @@ fn background(
     })
 }
 
-fn verdict(checked: &Checked, rig: &Rig, mended: bool) -> Outcome<()> {
+fn verdict(checked: &Checked, rig: &Rig, mended: bool, words: &Words) -> Outcome<()> {
     if mended && checked.missing.is_empty() {
         return Ok(());
     }
@@ -412,13 +414,13 @@ fn verdict(checked: &Checked, rig: &Rig, mended: bool) -> Outcome<()> {
         .zip(&rig.cameras)
         .filter_map(|(about, camera)| {
             if about.standing.restless {
-                return Some(stood::restless(camera));
+                return Some(stood::restless(camera, words));
             }
             let (_, changed) = about.standing.changed()?;
             Some(format!(
                 "camera {:?} {}",
                 about.camera,
-                stood::words(camera, &changed.shift)
+                stood::words(camera, &changed.shift, words)
             ))
         })
         .filter(|_| !mended);

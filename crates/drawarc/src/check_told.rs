@@ -4,10 +4,11 @@ use crate::check::{CameraCheck, Checked};
 use crate::stick::StickTold;
 use crate::stood;
 use drawarc_calibration::{BoardReport, WandReport};
+use drawarc_report::page::Words;
 use drawarc_rig::Rig;
 
 /// Prints everything.
-pub(crate) fn tell(checked: &Checked, rig: &Rig) {
+pub(crate) fn tell(checked: &Checked, rig: &Rig, words: &Words) {
     println!(
         "{:<14} {:>9} {:>9} {:>9} {:>10} {:>9}  against the background",
         "camera", "turn deg", "± deg", "zoom %", "elbow mm", "spots"
@@ -25,9 +26,9 @@ pub(crate) fn tell(checked: &Checked, rig: &Rig) {
             spots.1,
             spots.0,
             if about.standing.restless {
-                stood::restless(camera)
+                stood::restless(camera, words)
             } else {
-                shift.map_or_else(String::new, |shift| stood::words(camera, &shift))
+                shift.map_or_else(String::new, |shift| stood::words(camera, &shift, words))
             },
             since(about)
         );

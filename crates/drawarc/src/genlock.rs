@@ -1,7 +1,7 @@
 //! Cameras that are said to share one shutter signal: do their pictures agree?
 
 use crate::practice::Practice;
-use drawarc_report::page::{Fitness, RigLine};
+use drawarc_report::page::{Fitness, RigLine, Words};
 use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::{
     ClockRemark, MotionClockSettings, PictureLag, SightingSeries, check_genlock,
@@ -14,7 +14,12 @@ const REACH_S: f64 = 0.25;
 const TELLING_SD_S: f64 = 0.005;
 
 /// What the movement of the markers says of the shared clock, from their sightings with all offsets at zero.
-pub(crate) fn verify(practice: &Practice, rig: &Rig, series: &[SightingSeries]) -> Vec<RigLine> {
+pub(crate) fn verify(
+    practice: &Practice,
+    rig: &Rig,
+    series: &[SightingSeries],
+    words: &Words,
+) -> Vec<RigLine> {
     let count = rig.cameras.len();
     let settings = MotionClockSettings {
         search_at_least_s: REACH_S,
@@ -39,12 +44,14 @@ pub(crate) fn verify(practice: &Practice, rig: &Rig, series: &[SightingSeries]) 
                 sd_s,
             } => Some(RigLine {
                 fitness: Fitness::Bad,
-                sentence: format!(
-                    "Camera {} is said to share the shutter signal of camera {}, but its pictures are {:.1} ms off (± {:.1} ms). Is its cable in, and does it follow the signal?",
-                    name(*camera),
-                    name(0),
-                    1000.0 * offset_s.abs(),
-                    1960.0 * sd_s
+                sentence: words.health(
+                    "not_genlocked",
+                    &[
+                        ("camera", name(*camera)),
+                        ("against", name(0)),
+                        ("ms", &tenth(1000.0 * offset_s.abs())),
+                        ("half", &tenth(1960.0 * sd_s)),
+                    ],
                 ),
                 costs_mm: None,
             }),
@@ -63,18 +70,20 @@ pub(crate) fn verify(practice: &Practice, rig: &Rig, series: &[SightingSeries]) 
         let most_ms = 1000.0 * told.iter().copied().fold(0.0, f64::max);
         lines.push(RigLine {
             fitness: Fitness::Good,
-            sentence: format!(
-                "The cameras share one shutter signal, and the moving markers agree: no camera is off by more than {most_ms:.1} ms."
-            ),
+            sentence: words.health("genlocked", &[("ms", &tenth(most_ms))]),
             costs_mm: None,
         });
     } else if lines.is_empty() {
         lines.push(RigLine {
             fitness: Fitness::Watch,
-            sentence: "The cameras are said to share one shutter signal; the markers moved too little to verify it."
-                .to_owned(),
+            sentence: words.health("genlock_untold", &[]),
             costs_mm: None,
         });
     }
     lines
+}
+
+/// With one digit after the point.
+fn tenth(value: f64) -> String {
+    format!("{value:.1}")
 }

@@ -6,7 +6,7 @@
 
 use crate::failure::{Failure, Outcome};
 use crate::practice::Practice;
-use drawarc_report::page::{Fitness, RigLine};
+use drawarc_report::page::{Fitness, RigLine, Words};
 use drawarc_rig::ClockModel;
 use drawarc_sync_track::SoundClocks;
 use serde::{Deserialize, Serialize};
@@ -149,6 +149,7 @@ pub(crate) fn learn(
     heard: &SoundClocks,
     clocks: &[ClockModel],
     before: &Lags,
+    words: &Words,
 ) -> Learned {
     let mut learned = Learned::nothing(before);
     let Some(anchor) = heard.anchor else {
@@ -171,13 +172,19 @@ pub(crate) fn learn(
         let (ms, sd_ms) = (1000.0 * lag_s, 1000.0 * sd_s);
         differences[index] = Some(lag_s);
         if off_s.abs() > DISAGREE_SDS * expected_sd_s.hypot(sd_s) {
-            learned.warnings.push(format!(
-                "Sound and pictures disagree about the clock of camera {}: by {:.1} ms against camera {}, where {:.1} were to be expected at most. The pictures were followed. Did both cameras hear the same clap, and was any file changed after it was recorded?",
-                name(index),
-                1000.0 * off_s.abs(),
-                name(anchor),
-                1000.0 * DISAGREE_SDS * expected_sd_s
-            ));
+            let (off, most) = (
+                tenth(1000.0 * off_s.abs()),
+                tenth(1000.0 * DISAGREE_SDS * expected_sd_s),
+            );
+            let named = [
+                ("camera", name(index)),
+                ("against", name(anchor)),
+                ("off", &off),
+                ("most", &most),
+            ];
+            learned
+                .warnings
+                .push(words.health("sound_disagrees", &named));
         }
         if sd_s > TOLD_SHARE * expected_sd_s {
             continue;
@@ -190,13 +197,18 @@ pub(crate) fn learn(
         });
         learned.lines.push(RigLine {
             fitness: Fitness::Good,
-            sentence: format!(
-                "The sound of camera {} stands {:.1} ms {} its pictures, compared with camera {} (± {:.1} ms, told by the pictures): taken off, and kept for the next practice.",
-                name(index),
-                ms.abs(),
-                if lag_s < 0.0 { "before" } else { "behind" },
-                name(anchor),
-                1.96 * sd_ms
+            sentence: words.health(
+                if lag_s < 0.0 {
+                    "sound_before"
+                } else {
+                    "sound_behind"
+                },
+                &[
+                    ("camera", name(index)),
+                    ("against", name(anchor)),
+                    ("ms", &tenth(ms.abs())),
+                    ("half", &tenth(1.96 * sd_ms)),
+                ],
             ),
             costs_mm: None,
         });
@@ -225,6 +237,11 @@ fn own(differences: &[Option<f64>], sd_s: &[f64]) -> (Vec<f64>, f64) {
         .map(|difference| difference.map_or(0.0, |lag| common + lag))
         .collect();
     (lags, total.sqrt().recip())
+}
+
+/// With one digit after the point.
+fn tenth(value: f64) -> String {
+    format!("{value:.1}")
 }
 
 fn round_to(value: f64, steps: f64) -> f64 {

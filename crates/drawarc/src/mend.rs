@@ -5,6 +5,7 @@ use crate::check::{Board, CameraCheck};
 use crate::failure::{Failure, Outcome};
 use crate::{stood, store};
 use drawarc_calibration::{CameraVerdict, re_place};
+use drawarc_report::page::Words;
 use drawarc_rig::Rig;
 use serde::Serialize;
 use std::path::Path;
@@ -41,7 +42,12 @@ pub(crate) fn must_be_new(path: &Path) -> Outcome<()> {
 
 /// Places the cameras that do not stand as surveyed anew: from the board where it was shown again, which tells turn and
 /// shift; else from their backgrounds, which tell the turn alone.
-pub(crate) fn mend(rig: &Rig, cameras: &[CameraCheck], board: Option<&Board>) -> Outcome<Mended> {
+pub(crate) fn mend(
+    rig: &Rig,
+    cameras: &[CameraCheck],
+    board: Option<&Board>,
+    words: &Words,
+) -> Outcome<Mended> {
     let mut moved = Vec::new();
     for (index, about) in cameras.iter().enumerate() {
         let unusable = |why: String| {
@@ -52,7 +58,7 @@ pub(crate) fn mend(rig: &Rig, cameras: &[CameraCheck], board: Option<&Board>) ->
             .help("survey again")
         };
         if about.standing.restless {
-            return Err(unusable(stood::restless(&rig.cameras[index])));
+            return Err(unusable(stood::restless(&rig.cameras[index], words)));
         }
         match about.verdict {
             CameraVerdict::Unmoved => {}

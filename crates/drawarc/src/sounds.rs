@@ -111,7 +111,7 @@ pub(crate) fn beside_pictures(
     (series, from_s): (&[SightingSeries], f64),
 ) -> Outcome<()> {
     if plan.practice.cameras.iter().all(|camera| camera.genlocked) {
-        let found = genlock::verify(plan.practice, &measured.rig, series);
+        let found = genlock::verify(plan.practice, &measured.rig, series, plan.words);
         let bad = found.iter().filter(|line| line.fitness == Fitness::Bad);
         measured
             .warnings
@@ -120,7 +120,13 @@ pub(crate) fn beside_pictures(
         return Ok(());
     }
     let heard = heard(plan, scans, measured)?;
-    let learned = lags::learn(plan.practice, &heard, &measured.clocks, &plan.lags());
+    let learned = lags::learn(
+        plan.practice,
+        &heard,
+        &measured.clocks,
+        &plan.lags(),
+        plan.words,
+    );
     measured.sounds = after(from_s, plan, scans, measured, &learned);
     measured.health.extend(learned.lines);
     measured.warnings.extend(learned.warnings);

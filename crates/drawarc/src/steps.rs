@@ -143,6 +143,7 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
         clocks: &measured.clocks,
         standing: &standing,
         since_survey: &since_survey,
+        words: plan.words,
     };
     let (stretches, compared) = shots(plan, &measured, &series, &whole, &stood)?;
     let spans: Vec<(f64, f64)> = stretches

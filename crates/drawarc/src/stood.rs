@@ -1,7 +1,7 @@
 //! What it means for the shots how every camera stood: as surveyed, put back from its background, or not to be used.
 
 use drawarc_calibration::{BackgroundShift, CameraVerdict, Held, Standing, re_place};
-use drawarc_report::page::{Fitness, RigLine};
+use drawarc_report::page::{Fitness, RigLine, Words};
 use drawarc_rig::{Camera, ClockModel, Rig};
 use nalgebra::Point3;
 use serde::Serialize;
@@ -17,6 +17,7 @@ pub(crate) struct Stood<'a> {
     pub(crate) standing: &'a [Standing],
     /// Per camera: was it compared with the survey's background? Else with its own first seconds.
     pub(crate) since_survey: &'a [bool],
+    pub(crate) words: &'a Words,
 }
 
 /// What the cameras' places mean for one shot.
@@ -68,25 +69,23 @@ pub(crate) fn elbow_mm(camera: &Camera, shift: &BackgroundShift) -> f64 {
 }
 
 /// What the background says, in words, without a full stop.
-pub(crate) fn words(camera: &Camera, shift: &BackgroundShift) -> String {
-    let mm = elbow_mm(camera, shift);
+pub(crate) fn words(camera: &Camera, shift: &BackgroundShift, words: &Words) -> String {
+    let mm = format!("{:.1}", elbow_mm(camera, shift));
     match shift.verdict {
-        CameraVerdict::Unmoved => format!(
-            "stands as it did (background to {:.3}°)",
-            shift.turn_deg().max(shift.turn_sd_deg)
-        ),
-        CameraVerdict::Moved => format!(
-            "was turned by {:.3} ± {:.3}°, {mm:.1} mm at the elbow",
-            shift.turn_deg(),
-            1.96 * shift.turn_sd_deg
-        ),
-        CameraVerdict::Zoomed => format!(
-            "has another focal length by {:+.2} % (zoom, focus or another lens), {mm:.1} mm at the elbow",
-            100.0 * shift.zoom
-        ),
-        CameraVerdict::Unclear => {
-            "shows too little of its background again: where it stands cannot be said".to_owned()
+        CameraVerdict::Unmoved => {
+            let turn_deg = shift.turn_deg().max(shift.turn_sd_deg);
+            words.health("stands", &[("deg", &format!("{turn_deg:.3}"))])
         }
+        CameraVerdict::Moved => {
+            let deg = format!("{:.3}", shift.turn_deg());
+            let half = format!("{:.3}", 1.96 * shift.turn_sd_deg);
+            words.health("turned", &[("deg", &deg), ("half", &half), ("mm", &mm)])
+        }
+        CameraVerdict::Zoomed => {
+            let percent = format!("{:+.2}", 100.0 * shift.zoom);
+            words.health("zoomed", &[("percent", &percent), ("mm", &mm)])
+        }
+        CameraVerdict::Unclear => words.health("unclear", &[]),
     }
 }
 
@@ -107,36 +106,36 @@ impl Stood<'_> {
                 Held::Still(shift) => match shift.verdict {
                     CameraVerdict::Unmoved => None,
                     CameraVerdict::Moved => {
-                        put_back.push(format!(
-                            "camera {} {} and was put back from its background",
-                            camera.name,
-                            words(camera, &shift)
-                        ));
+                        let what = words(camera, &shift, self.words);
+                        let named = [("camera", camera.name.as_str()), ("what", &what)];
+                        put_back.push(self.words.health("put_back", &named));
                         found.put_back.push((index, shift));
                         None
                     }
-                    CameraVerdict::Zoomed | CameraVerdict::Unclear => Some(format!(
-                        "Camera {} {}. Show the board again.",
-                        camera.name,
-                        words(camera, &shift)
-                    )),
+                    CameraVerdict::Zoomed | CameraVerdict::Unclear => {
+                        let what = words(camera, &shift, self.words);
+                        let named = [("camera", camera.name.as_str()), ("what", &what)];
+                        Some(self.words.health("show_again", &named))
+                    }
                 },
-                Held::MovedWithin(from_s, to_s) => Some(format!(
-                    "Camera {} was moved during this shot, between {:.1} and {:.1} s.",
-                    camera.name,
-                    clock.range_from_camera(from_s),
-                    clock.range_from_camera(to_s)
-                )),
-                Held::Restless => Some(restless(camera)),
+                Held::MovedWithin(from_s, to_s) => {
+                    let at = |camera_s| format!("{:.1}", clock.range_from_camera(camera_s));
+                    let (from, to) = (at(from_s), at(to_s));
+                    let named = [
+                        ("camera", camera.name.as_str()),
+                        ("from", &from),
+                        ("to", &to),
+                    ];
+                    Some(self.words.health("moved_within", &named))
+                }
+                Held::Restless => Some(restless(camera, self.words)),
             };
             if found.unfit.is_none() {
                 found.unfit = why;
             }
         }
         if !put_back.is_empty() {
-            let mut words = put_back.join("; ");
-            words.replace_range(..1, "C");
-            found.words = Some(words + ".");
+            found.words = Some(put_back.join(" "));
         }
         found
     }
@@ -161,26 +160,31 @@ impl Stood<'_> {
         for (index, standing) in self.standing.iter().enumerate() {
             let camera = &self.rig.cameras[index];
             if standing.restless {
-                lines.push(bad(restless(camera), None));
-                warnings.push(restless(camera));
+                lines.push(bad(restless(camera, self.words), None));
+                warnings.push(restless(camera, self.words));
                 continue;
             }
             let Some(last) = standing.stands.last() else {
                 continue;
             };
+            let name = camera.name.as_str();
             let than = if self.since_survey[index] {
-                "survey"
+                "than_survey"
             } else {
-                "start of this recording (no picture of the survey's background is kept beside the rig)"
+                "than_start"
             };
+            let than = self.words.health(than, &[]);
             let Some((number, changed)) = standing.changed() else {
                 lines.push(RigLine {
                     fitness: Fitness::Good,
-                    sentence: format!(
-                        "Camera {}: {} since the {than}, by {} spots.",
-                        camera.name,
-                        words(camera, &last.shift),
-                        last.shift.patches.1
+                    sentence: self.words.health(
+                        "standing",
+                        &[
+                            ("camera", name),
+                            ("what", &words(camera, &last.shift, self.words)),
+                            ("than", &than),
+                            ("spots", &last.shift.patches.1.to_string()),
+                        ],
                     ),
                     costs_mm: Some(elbow_mm(camera, &last.shift)),
                 });
@@ -194,29 +198,31 @@ impl Stood<'_> {
                 .map(|(at, _)| (at + 1).to_string())
                 .collect();
             let since = if number == 0 {
-                format!("since the {than}")
+                self.words.health("since", &[("than", &than)])
             } else {
-                format!(
-                    "at {:.1} s, against the {than}",
-                    clock.range_from_camera(changed.from_s)
-                )
+                let at = format!("{:.1}", clock.range_from_camera(changed.from_s));
+                self.words
+                    .health("since_instant", &[("s", &at), ("than", &than)])
             };
             let which = match hit.len() {
-                0 => "after the last shot".to_owned(),
-                1 => format!("before or in shot {}", hit[0]),
-                _ => format!("before or in shots {}", hit.join(", ")),
+                0 => "hits_none",
+                1 => "hits_one",
+                _ => "hits_several",
             };
-            let sentence = format!(
-                "Camera {} {} {since}, {which}.",
-                camera.name,
-                words(camera, &changed.shift)
+            let which = self.words.health(which, &[("shots", &hit.join(", "))]);
+            let sentence = self.words.health(
+                "changed",
+                &[
+                    ("camera", name),
+                    ("what", &words(camera, &changed.shift, self.words)),
+                    ("since", &since),
+                    ("which", &which),
+                ],
             );
             if changed.shift.verdict == CameraVerdict::Moved {
                 lines.push(RigLine {
                     fitness: Fitness::Watch,
-                    sentence: format!(
-                        "{sentence} It was put back from its background; a shift that came with the turn is not seen, and stands in the intervals."
-                    ),
+                    sentence: format!("{sentence} {}", self.words.health("put_back_rest", &[])),
                     costs_mm: Some(elbow_mm(camera, &changed.shift)),
                 });
             } else {
@@ -272,9 +278,6 @@ fn bad(sentence: String, costs_mm: Option<f64>) -> RigLine {
 }
 
 /// What is said of a camera whose picture never rests.
-pub(crate) fn restless(camera: &Camera) -> String {
-    format!(
-        "The picture of camera {} never rests: is stabilisation on, or did somebody hold the camera?",
-        camera.name
-    )
+pub(crate) fn restless(camera: &Camera, words: &Words) -> String {
+    words.health("restless", &[("camera", &camera.name)])
 }
