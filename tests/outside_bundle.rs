@@ -92,6 +92,8 @@ fn plain(
         frame: FrameChoice::FirstCamera,
         plumb: None,
         settings: SurveySettings {
+            // The references know flat boards only.
+            board_may_bend: false,
             loss_limit: f64::INFINITY,
             view_limit: f64::INFINITY,
             corner_sd_px: Some(0.15),

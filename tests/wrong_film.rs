@@ -7,20 +7,9 @@ mod support;
 use drawarc_rig::Rig;
 use nalgebra::{Isometry3, Vector3};
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::Command;
-use support::{Said, manifest, say};
-
-/// The demo's folder, with its rig and its videos.
-fn demo() -> PathBuf {
-    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("demo");
-    if !folder.join("results/rig.yaml").exists() {
-        fs::create_dir_all(&folder).unwrap();
-        let said = say(&folder, &["demo", "--into", "."]);
-        assert_eq!(said.code, 0, "{}", said.err);
-    }
-    folder
-}
+use support::{Said, demo, manifest, say};
 
 /// Copies a stretch of a video without coding it anew; `starts_s` is the time of its first frame in the copy.
 fn cut(from: &Path, to: &Path, (start_s, length_s): (f64, f64), starts_s: f64) {
@@ -143,4 +132,28 @@ fn a_draw_toward_the_target_means_that_the_board_lay_the_wrong_way_round() {
         with_rig(&text)
     });
     refused(&said, &["board", "wrong way round"]);
+}
+
+#[test]
+fn a_board_filmed_upright_and_shots_filmed_sideways() {
+    let piece = ((20.0, 3.0), 0.0);
+    let said = run_cut(piece, piece, |folder, text| {
+        let path = folder.join("rig.yaml");
+        let mut rig = Rig::read(&path).unwrap();
+        rig.cameras[1].rotation_deg = 90;
+        fs::write(&path, rig.to_yaml().unwrap()).unwrap();
+        with_rig(&text)
+    });
+    for words in [
+        "\"three\"",
+        "surveyed turned by 90",
+        "both be filmed upright or both sideways",
+    ] {
+        assert!(
+            said.err.contains(words),
+            "{words:?} is not in: {}",
+            said.err
+        );
+    }
+    assert_eq!(said.code, 3, "{}", said.err);
 }

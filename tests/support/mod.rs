@@ -51,6 +51,17 @@ pub(crate) fn project() -> PathBuf {
         .to_owned()
 }
 
+/// Folder of the demo practice: filmed and measured once, for all tests that need a film.
+pub(crate) fn demo() -> PathBuf {
+    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("demo");
+    if !folder.join("results/rig.yaml").exists() {
+        std::fs::create_dir_all(&folder).unwrap();
+        let said = say(&folder, &["demo", "--into", "."]);
+        assert_eq!(said.code, 0, "{}", said.err);
+    }
+    folder
+}
+
 /// A small real video with sound, made by the FFmpeg program: a moving test picture, no board, no archer.
 pub(crate) fn test_picture(path: &Path, seconds: f64) {
     let status = Command::new("ffmpeg")

@@ -72,10 +72,8 @@ pub(crate) fn measure(
     }
     // A result of an earlier version must not be taken for this one's.
     let _ = std::fs::remove_dir_all(folder.join("results"));
-    let threads = plan
-        .threads
-        .unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from));
-    let decode_s = decode(practice, folder, threads)?;
+    let threads = threads(plan);
+    let decode_s = decode_s(practice, folder, threads)?;
     let stage = |pipeline: &str| -> Result<Ended, BenchError> {
         let mut command = Command::new(drawarc);
         command
@@ -108,7 +106,18 @@ pub(crate) fn measure(
     Ok(measured)
 }
 
-fn decode(practice: &Practice, folder: &Path, threads: usize) -> Result<f64, BenchError> {
+/// Threads that a measurement may use.
+pub(crate) fn threads(plan: &Arguments) -> usize {
+    plan.threads
+        .unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from))
+}
+
+/// `FFmpeg` decoding a practice's files one after another (s).
+pub(crate) fn decode_s(
+    practice: &Practice,
+    folder: &Path,
+    threads: usize,
+) -> Result<f64, BenchError> {
     let mut total_s = 0.0;
     for name in practice.scenario.cameras.iter().flat_map(FilmCamera::files) {
         let mut command = Command::new("ffmpeg");
@@ -121,16 +130,22 @@ fn decode(practice: &Practice, folder: &Path, threads: usize) -> Result<f64, Ben
     Ok(total_s)
 }
 
-struct Ended {
-    exit: i32,
-    out: String,
-    message: String,
-    seconds: f64,
-    peak_mb: f64,
+/// A program that has ended.
+pub(crate) struct Ended {
+    /// Exit code; −1 where a signal ended it.
+    pub(crate) exit: i32,
+    /// Standard output.
+    pub(crate) out: String,
+    /// Standard error, folded to one line.
+    pub(crate) message: String,
+    /// How long it ran (s).
+    pub(crate) seconds: f64,
+    /// Highest resident memory (MB).
+    pub(crate) peak_mb: f64,
 }
 
 /// Runs a program to its end; its words go to files in the folder, so that no pipe can fill up.
-fn watch(mut command: Command, folder: &Path) -> Result<Ended, BenchError> {
+pub(crate) fn watch(mut command: Command, folder: &Path) -> Result<Ended, BenchError> {
     let program = command.get_program().to_string_lossy().into_owned();
     let failed = |source| BenchError::Program {
         program: program.clone(),

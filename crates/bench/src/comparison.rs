@@ -123,14 +123,16 @@ pub(crate) fn compare(
     Ok(result)
 }
 
-fn read_text(path: &Path) -> Result<String, BenchError> {
+/// A text file.
+pub(crate) fn read_text(path: &Path) -> Result<String, BenchError> {
     std::fs::read_to_string(path).map_err(|source| BenchError::File {
         path: path.to_owned(),
         source,
     })
 }
 
-fn read_json<T: serde::de::DeserializeOwned>(path: &Path) -> Result<T, BenchError> {
+/// A JSON file.
+pub(crate) fn read_json<T: serde::de::DeserializeOwned>(path: &Path) -> Result<T, BenchError> {
     serde_json::from_str(&read_text(path)?).map_err(|error| BenchError::Content {
         path: path.to_owned(),
         what: error.to_string(),

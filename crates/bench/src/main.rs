@@ -10,14 +10,17 @@
     reason = "an edge: talks to a person"
 )]
 
+mod board_films;
 mod command;
 mod comparison;
+mod corner_error;
 mod error;
 mod expectation;
 mod filming;
 mod limit;
 mod manifest;
 mod practices;
+mod survey_bench;
 mod survey_error;
 mod table;
 mod variety;
@@ -31,6 +34,7 @@ use std::process::ExitCode;
 /// Accuracy and speed of drawarc beside their goals, on rendered video.
 #[derive(Debug, Parser)]
 #[command(after_help = "Example: cargo xtask bench --only club-hevc8")]
+#[expect(clippy::struct_excessive_bools, reason = "switches of a command line")]
 struct Arguments {
     /// Only the practice of this name, or those whose names begin so; may be given several times.
     #[arg(long)]
@@ -44,6 +48,9 @@ struct Arguments {
     /// Compare the results that stand there, without filming or measuring anew.
     #[arg(long)]
     compare_only: bool,
+    /// The survey: films of the board alone, each rig beside the true one.
+    #[arg(long)]
+    survey: bool,
     /// Threads for filming and measuring; all cores where not given.
     #[arg(long)]
     threads: Option<usize>,
@@ -63,6 +70,20 @@ fn main() -> ExitCode {
 }
 
 fn bench(plan: &Arguments) -> Result<(), BenchError> {
+    if let Some(threads) = plan.threads {
+        rayon::ThreadPoolBuilder::new()
+            .num_threads(threads.max(1))
+            .build_global()
+            .map_err(|error| BenchError::Words(error.to_string()))?;
+    }
+    let drawarc = command::beside_this_program()?;
+    let folder = match &plan.into {
+        Some(folder) => folder.clone(),
+        None => filming::kept_in(&drawarc),
+    };
+    if plan.survey {
+        return survey_bench::survey_bench(plan, &folder, &drawarc);
+    }
     let all = practices();
     let exact = |name: &str| all.iter().any(|practice| practice.name == name);
     let wanted = |practice: &Practice| {
@@ -81,17 +102,6 @@ fn bench(plan: &Arguments) -> Result<(), BenchError> {
     if chosen.is_empty() {
         return Err(BenchError::NoPractice(plan.only.join(", ")));
     }
-    if let Some(threads) = plan.threads {
-        rayon::ThreadPoolBuilder::new()
-            .num_threads(threads.max(1))
-            .build_global()
-            .map_err(|error| BenchError::Words(error.to_string()))?;
-    }
-    let drawarc = command::beside_this_program()?;
-    let folder = match &plan.into {
-        Some(folder) => folder.clone(),
-        None => filming::kept_in(&drawarc),
-    };
     let mut results = Vec::new();
     for practice in &chosen {
         let place = folder.join(practice.name);

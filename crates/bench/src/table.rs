@@ -14,9 +14,10 @@ const ENOUGH_FOR_A_RATE: usize = 200;
 
 /// One row.
 #[derive(Debug, Clone, Serialize)]
-struct Row {
+pub(crate) struct Row {
     measure: String,
-    n: usize,
+    /// Of how many.
+    pub(crate) n: usize,
     ours: String,
     goal: String,
     verdict: &'static str,
@@ -25,7 +26,8 @@ struct Row {
 /// All rows.
 #[derive(Debug, Clone, Serialize)]
 pub(crate) struct Table {
-    rows: Vec<Row>,
+    /// In the order in which they are printed.
+    pub(crate) rows: Vec<Row>,
 }
 
 /// One practice in a line, as soon as it is done.
@@ -243,7 +245,7 @@ fn verdict(met: bool) -> &'static str {
 }
 
 /// Median and worst of a measure; the goal is held to the worst.
-fn worst(measure: String, values: &[f64], goal: Option<f64>, unit: &str) -> Row {
+pub(crate) fn worst(measure: String, values: &[f64], goal: Option<f64>, unit: &str) -> Row {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);
     let median = sorted.get(sorted.len() / 2).copied().unwrap_or(f64::NAN);
@@ -286,8 +288,8 @@ fn per_practice(results: &[Compared], class: Class, words: &str) -> Vec<Row> {
             "px",
         ),
         worst(
-            format!("survey: residual of fresh points, {words}"),
-            &of(|r| r.survey.map(|s| s.residual_px)),
+            format!("survey: epipolar residual of fresh points, {words}"),
+            &of(|r| r.survey.map(|s| s.epipolar_px)),
             goal(0.15),
             "px",
         ),

@@ -1,11 +1,12 @@
 //! Every kind of practice that a club or a centre may bring: footage, archers, faults, mishaps.
 
+use crate::board_films::{upright, wide_lens};
 use crate::practices::{Class, Practice, collapse, faulty, good, short, slow};
 use drawarc_range_sim::{
     CollapsePhase, FaultPlan, FilmCamera, FilmCodec, Knock, MarkerLook, MarkerPlace, MarkerPlan,
     Scenario, ShotKind, elbow_ball,
 };
-use drawarc_rig::{KannalaBrandt, Lens, Shutter};
+use drawarc_rig::{Lens, Shutter};
 
 /// Rate factor at which HEVC comes to about the bit rate of H.264 at 21.
 const HEVC_CRF: u8 = 15;
@@ -55,24 +56,9 @@ pub(crate) fn codecs() -> Vec<Practice> {
 
 /// Orientation, lenses, sizes, chapters.
 pub(crate) fn footage() -> Vec<Practice> {
-    // Held upright: the picture's columns run along the sensor's rows; players turn it by the container's word.
-    let portrait = each(phones(112), |camera| {
-        camera.rotation_deg = 90;
-        camera.roll_deg += 90.0;
-    });
+    let portrait = each(phones(112), upright);
     let mut wide = phones(113);
-    let lens = KannalaBrandt {
-        fx_px: 905.0,
-        fy_px: 905.6,
-        cx_px: 957.2,
-        cy_px: 541.3,
-        k1: 0.021,
-        k2: -0.012,
-        k3: 0.004,
-        k4: -0.000_6,
-    };
-    wide.cameras[0].lens = Lens::KannalaBrandt(lens);
-    wide.cameras[0].position_m = [-1.95, -1.20, 1.65];
+    wide_lens(&mut wide.cameras[0]);
     let mut chapters = short(phones(114), vec![good(), collapse(9.0)]);
     // In the middle of the first shot's draw.
     chapters.cameras[0].chapters_at_s = vec![16.7];

@@ -1,6 +1,6 @@
 //! The adjustment in rounds: solve, measure the noise, leave out what fits badly, take back what fits after all.
 
-use crate::bundle::{Bundle, Moment, Solution, SolverSettings};
+use crate::bundle::{Bundle, Moment, Solution, SolverSettings, View};
 use crate::corner_quality::median;
 use crate::diagnostics::LeftOut;
 use crate::survey::LEAST_VIEWS;
@@ -182,9 +182,20 @@ fn left_out(input: &SurveyInput, bundle: &Bundle, limits_px: &[f64]) -> Vec<Left
                 time_s: seen.time_s,
                 rms_px: bundle.view_rms_px(moment, view),
                 limit_px: limits_px[view.camera],
+                alone_px: alone_px(bundle, moment, view),
             });
         }
     }
     left_out.sort_by_key(|entry| (entry.camera, entry.frame_index));
     left_out
+}
+
+/// Rms residual of a view that alone says where the board is (px).
+fn alone_px(bundle: &Bundle, moment: &Moment, view: &View) -> f64 {
+    let mut alone = Moment {
+        motion: moment.motion,
+        views: vec![view.clone()],
+    };
+    bundle.refit(&mut alone);
+    bundle.view_rms_px(&alone, view)
 }

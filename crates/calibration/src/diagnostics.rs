@@ -29,8 +29,23 @@ pub struct SurveyDiagnostics {
     pub solver: SolverSummary,
     /// The rest of the board that fixed the range frame: range time of its middle and its length (s).
     pub board_on_line_s: Option<(f64, f64)>,
+    /// How far the board is from flat; `None` where it was not looked for, or the views do not tell.
+    pub board_bends: Option<BoardBends>,
     /// By how much the covariance was widened because the corners of one moment err together (1 = not at all).
     pub widened: f64,
+}
+
+/// How far the board's corners stand out of their plane toward the printed side, each with its standard deviation (mm).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct BoardBends {
+    /// The middle over the ends, along the arrow.
+    pub along_mm: (f64, f64),
+    /// The middle over the ends, across the arrow.
+    pub across_mm: (f64, f64),
+    /// One pair of opposite corners over the middle, as far as the other pair stands under it.
+    pub twist_mm: (f64, f64),
+    /// Is it bent for certain, and was the survey made with the bent shape?
+    pub taken_into_account: bool,
 }
 
 /// How the solver ended.
@@ -65,6 +80,19 @@ pub struct LeftOut {
     pub rms_px: f64,
     /// The limit that it exceeded (px).
     pub limit_px: f64,
+    /// Its rms residual where no other view has a say in where the board is (px).
+    pub alone_px: f64,
+}
+
+impl LeftOut {
+    /// Why: what is amiss with the view.
+    pub fn reason(&self) -> &'static str {
+        if self.alone_px > self.limit_px {
+            "its corners are not those of the board: something hides it, or it is blurred"
+        } else {
+            "a board, but not where the other views have it at that moment: it moved too abruptly, or a clock is off"
+        }
+    }
 }
 
 /// Columns and rows of [`CameraDiagnostics::coverage`].
@@ -93,7 +121,9 @@ pub struct CameraDiagnostics {
     pub clock_step_s: (f64, f64),
     /// Read-out with its standard deviation (s).
     pub readout_s: (f64, f64),
-    /// What to film more of.
+    /// Quarters of the stored picture that the board hardly entered: `(0 left, 1 right; 0 up, 1 down)`.
+    pub thin_quarters: Vec<(usize, usize)>,
+    /// What to film more of, by the picture as it is shown.
     pub advice: Vec<String>,
 }
 
@@ -152,30 +182,58 @@ pub(crate) fn of_camera(
         }
     }
     found.residual_px = (squares / found.views.max(1) as f64).sqrt();
-    found.advice = advice(&found);
+    found.thin_quarters = thin_quarters(&found);
+    found.advice = advice(&found, camera.rotation_deg);
     found
 }
 
-fn advice(found: &CameraDiagnostics) -> Vec<String> {
+fn thin_quarters(found: &CameraDiagnostics) -> Vec<(usize, usize)> {
+    let (columns, rows) = (COVERAGE_CELLS.0 / 2, COVERAGE_CELLS.1 / 2);
+    [(0, 0), (1, 0), (0, 1), (1, 1)]
+        .into_iter()
+        .filter(|(right, down)| {
+            let empty = (0..rows)
+                .flat_map(|r| (0..columns).map(move |c| (c, r)))
+                .filter(|(c, r)| {
+                    let cell = (down * rows + r) * COVERAGE_CELLS.0 + right * columns + c;
+                    found.coverage[cell] < FEW_CORNERS
+                })
+                .count();
+            empty * 2 > columns * rows
+        })
+        .collect()
+}
+
+/// Where a place of the stored picture is when it is shown: the container's rotation is clockwise. All from 0 to 1.
+#[must_use]
+pub fn as_shown((x, y): (f64, f64), rotation_deg: u16) -> (f64, f64) {
+    match rotation_deg {
+        90 => (1.0 - y, x),
+        180 => (1.0 - x, 1.0 - y),
+        270 => (y, 1.0 - x),
+        _ => (x, y),
+    }
+}
+
+fn advice(found: &CameraDiagnostics, rotation_deg: u16) -> Vec<String> {
     let name = &found.name;
     let mut advice = Vec::new();
-    let (columns, rows) = COVERAGE_CELLS;
-    let quarters = [
-        ("upper left", 0, 0),
-        ("upper right", columns / 2, 0),
-        ("lower left", 0, rows / 2),
-        ("lower right", columns / 2, rows / 2),
-    ];
-    for (place, column, row) in quarters {
-        let empty = (row..row + rows / 2)
-            .flat_map(|r| (column..column + columns / 2).map(move |c| r * columns + c))
-            .filter(|cell| found.coverage[*cell] < FEW_CORNERS)
-            .count();
-        if empty * 2 > columns * rows / 4 {
-            advice.push(format!(
-                "camera {name:?}: the board was hardly in the {place} quarter of the stored picture; show it there"
-            ));
-        }
+    let places: Vec<String> = found
+        .thin_quarters
+        .iter()
+        .map(|(right, down)| {
+            let middle = (*right as f64 * 0.5 + 0.25, *down as f64 * 0.5 + 0.25);
+            let (x, y) = as_shown(middle, rotation_deg);
+            let height = if y < 0.5 { "upper" } else { "lower" };
+            let side = if x < 0.5 { "left" } else { "right" };
+            format!("{height} {side}")
+        })
+        .collect();
+    if !places.is_empty() {
+        advice.push(format!(
+            "camera {name:?}: the board was hardly in the {} of the picture; show it there",
+            places.join(" and ")
+        ));
     }
     if found.steepest_tilt_deg < ENOUGH_TILT_DEG {
         advice.push(format!(
@@ -190,4 +248,37 @@ fn advice(found: &CameraDiagnostics) -> Vec<String> {
         ));
     }
     advice
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_corner_that_the_board_never_saw_is_named_as_people_see_it() {
+        let mut found = CameraDiagnostics {
+            name: "five".to_owned(),
+            coverage: vec![100; COVERAGE_CELLS.0 * COVERAGE_CELLS.1],
+            distance_m: (1.0, 3.0),
+            steepest_tilt_deg: 45.0,
+            ..CameraDiagnostics::default()
+        };
+        assert!(thin_quarters(&found).is_empty() && advice(&found, 0).is_empty());
+        for row in 0..COVERAGE_CELLS.1 / 2 {
+            for column in 0..COVERAGE_CELLS.0 / 2 {
+                found.coverage[row * COVERAGE_CELLS.0 + column] = 3;
+            }
+        }
+        found.thin_quarters = thin_quarters(&found);
+        assert_eq!(found.thin_quarters, [(0, 0)]);
+        for (rotation_deg, words) in [
+            (0, "upper left"),
+            (90, "upper right"),
+            (180, "lower right"),
+            (270, "lower left"),
+        ] {
+            let said = advice(&found, rotation_deg);
+            assert!(said.len() == 1 && said[0].contains(words), "{said:?}");
+        }
+    }
 }

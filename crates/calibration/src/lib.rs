@@ -19,6 +19,7 @@ mod background;
 mod background_shift;
 mod board;
 mod board_check;
+mod board_flatness;
 mod bundle;
 mod corner_order;
 mod corner_quality;
@@ -52,7 +53,8 @@ pub use board::Board;
 pub use board_check::{BoardReport, check_board};
 pub use detector::{BoardCorners, BoardDetector, Effort, GrayView};
 pub use diagnostics::{
-    COVERAGE_CELLS, CameraDiagnostics, LeftOut, SolverSummary, Survey, SurveyDiagnostics,
+    BoardBends, COVERAGE_CELLS, CameraDiagnostics, LeftOut, SolverSummary, Survey,
+    SurveyDiagnostics, as_shown,
 };
 pub use error::CalibrationError;
 pub use re_placement::re_place;

@@ -1,7 +1,7 @@
 //! From the adjusted problem to the rig file's types.
 
 use crate::bundle::{Bundle, CameraState};
-use crate::diagnostics::{Survey, SurveyDiagnostics};
+use crate::diagnostics::{BoardBends, Survey, SurveyDiagnostics};
 use crate::{CalibrationError, SurveyInput};
 use drawarc_rig::{
     Camera, ClockModel, ClockSegment, Level, RangeFrame, Rig, Shutter, SurveySummary, skew,
@@ -31,6 +31,14 @@ pub(crate) fn assemble(
         })?;
     report.solver.condition = condition;
     report.widened = bundle.design_effect(&joint).max(1.0);
+    let mut joint = joint;
+    if report
+        .board_bends
+        .is_some_and(|bends| bends.taken_into_account)
+        && let Some(shape) = bundle.board_shape(&joint)
+    {
+        shape.widen(&mut joint);
+    }
     let joint = joint * report.widened;
     let clocks = note_times(input, bundle, &joint, &mut report);
     let cameras = cameras_of(input, bundle, &report);
@@ -248,7 +256,11 @@ fn point_by_parameters(pair: [&Camera; 2], point: &Point3<f64>) -> Option<DMatri
 }
 
 fn remarks(input: &SurveyInput, report: &SurveyDiagnostics) -> Vec<String> {
-    let mut remarks = Vec::new();
+    let mut remarks: Vec<String> = report
+        .board_bends
+        .iter()
+        .filter_map(BoardBends::words)
+        .collect();
     for (index, camera) in input.cameras.iter().enumerate() {
         let left_out: Vec<_> = report
             .left_out
@@ -258,26 +270,32 @@ fn remarks(input: &SurveyInput, report: &SurveyDiagnostics) -> Vec<String> {
         let Some(first) = left_out.first() else {
             continue;
         };
-        let which: Vec<String> = left_out
-            .iter()
-            .map(|entry| {
-                if camera.stills {
-                    format!("photograph {}", entry.frame_index)
-                } else {
-                    format!("{:.2} s", entry.time_s)
-                }
+        let mut reasons: Vec<&str> = left_out.iter().map(|entry| entry.reason()).collect();
+        reasons.sort_unstable();
+        reasons.dedup();
+        let which: Vec<String> = reasons
+            .into_iter()
+            .map(|reason| {
+                let own = left_out.iter().filter(|entry| entry.reason() == reason);
+                let places: Vec<String> = own
+                    .map(|entry| {
+                        let place = if camera.stills {
+                            format!("photograph {}", entry.frame_index)
+                        } else {
+                            format!("{:.2} s", entry.time_s)
+                        };
+                        format!("{place} ({:.1} px)", entry.rms_px)
+                    })
+                    .collect();
+                format!("{}: {reason}", places.join(", "))
             })
             .collect();
-        let worst_px = left_out
-            .iter()
-            .map(|entry| entry.rms_px)
-            .fold(0.0, f64::max);
         remarks.push(format!(
-            "camera {:?}: {} of its views left out ({}), their residuals, up to {worst_px:.1} px, are over {:.2} px",
+            "camera {:?}: {} of its views left out, their residuals are over {:.2} px; {}",
             camera.name,
             left_out.len(),
-            which.join(", "),
-            first.limit_px
+            first.limit_px,
+            which.join("; ")
         ));
     }
     for camera in &report.cameras {

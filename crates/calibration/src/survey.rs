@@ -1,6 +1,6 @@
 //! The whole survey: from sightings of the board to a rig.
 
-use crate::adjustment::adjust;
+use crate::board_flatness::settle;
 use crate::bundle::{Bundle, CameraState, Moment, Solution};
 use crate::diagnostics::{self, SolverSummary, Survey, SurveyDiagnostics};
 use crate::lens_fit::{FittedLens, LensTask, first_state, fit_lens, motion_in_camera, view_of};
@@ -45,8 +45,9 @@ pub fn survey(input: &SurveyInput) -> Result<Survey, CalibrationError> {
         shared_moments: shared_moments(&motions, input.cameras.len()),
         ..SurveyDiagnostics::default()
     };
-    let (solution, left_out) = adjust(input, &mut bundle)?;
+    let (solution, left_out, bends) = settle(input, &mut bundle)?;
     report.left_out = left_out;
+    report.board_bends = bends;
     for camera in &bundle.cameras {
         if camera.lens.parameters().iter().any(|p| !p.is_finite()) {
             return Err(CalibrationError::Degenerate {

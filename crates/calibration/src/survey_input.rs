@@ -105,6 +105,8 @@ pub struct SurveySettings {
     pub loss_limit: f64,
     /// A view is left out where its rms residual is over this many times its camera's median.
     pub view_limit: f64,
+    /// May the board be bent? Then its shape is looked for, and taken into account where it is certain.
+    pub board_may_bend: bool,
     /// Standard deviation of a corner, per axis (px); `None`: measured from the residuals, camera by camera.
     pub corner_sd_px: Option<f64>,
 }
@@ -116,6 +118,7 @@ impl Default for SurveySettings {
             most_steps: 60,
             loss_limit: 3.33,
             view_limit: 3.5,
+            board_may_bend: true,
             corner_sd_px: None,
         }
     }

@@ -162,6 +162,17 @@ fn bad_views_are_named_and_left_out() {
     println!("{named:?} of {spoilt:?}");
     assert!(!named.is_empty());
     assert!(named.iter().all(|frame| spoilt.contains(frame)));
+    // By themselves they are boards, one square beside the one that the other camera sees.
+    for view in &found.diagnostics.left_out {
+        println!(
+            "{:.1} px, alone {:.2}: {}",
+            view.rms_px,
+            view.alone_px,
+            view.reason()
+        );
+    }
+    let said = found.rig.survey.remarks.join(" ");
+    assert!(said.contains("left out") && said.contains("not "), "{said}");
     let focal = found.rig.cameras[0].lens.focal_px() / truth[0].lens.focal_px() - 1.0;
     assert!(focal.abs() < 1e-3, "{focal}");
 }

@@ -22,7 +22,8 @@ cargo xtask tidy    crate arrows, file sizes, machine paths, dependencies that n
 cargo xtask bench   accuracy and speed beside their goals (long; arguments go to the bench);
                     --rates: how often faults are found, in simulated sightings (long);
                     --forecast: the forecast beside the films that the bench has measured;
-                    --survey: the adjustment's speed beside Ceres, coverage of 95 % intervals over 200 surveys
+                    --survey: films of the board alone, each rig beside the true one; coverage of 95 % intervals
+                    over 200 surveys under the corner errors of those films; the adjustment's speed beside Ceres
 ";
 
 fn main() -> ExitCode {
@@ -100,8 +101,17 @@ fn bench(rest: &[String]) -> Result<(), String> {
         }
         Some("--survey") => {
             python::bring_race(&interpreter);
-            heavy("drawarc-calibration", "lib", &environment)?;
-            return heavy("drawarc-calibration", "survey_coverage", &environment);
+            let mut words = vec!["run", "--release", "--package", "drawarc-bench", "--"];
+            words.extend(rest.iter().map(String::as_str));
+            run::cargo(&words, &environment)?;
+            // The intervals are judged under the corner errors of the films that were just made.
+            let errors = run::target_directory()?.join("bench/corner-errors.csv");
+            let environment = [
+                environment[0],
+                ("DRAWARC_CORNER_ERRORS", errors.as_os_str()),
+            ];
+            heavy("drawarc-calibration", "survey_coverage", &environment)?;
+            return heavy("drawarc-calibration", "lib", &environment);
         }
         _ => {}
     }

@@ -2,7 +2,7 @@
 
 use super::{Bundle, CameraState, Freedom, Moment, View};
 use drawarc_rig::{Shutter, skew};
-use nalgebra::{DMatrix, DVector, Matrix2x3};
+use nalgebra::{DMatrix, DVector, Matrix2x3, Vector2};
 
 /// Cost of a corner that the lens does not see at all.
 const UNSEEN_COST: f64 = 1e6;
@@ -80,8 +80,14 @@ impl Bundle {
         cost
     }
 
+    /// Root of a corner's weight by its residual (px).
+    pub(super) fn weight(&self, view: &View, residual_px: &Vector2<f64>) -> f64 {
+        let square = residual_px.norm_squared() / self.cameras[view.camera].sd_px.powi(2);
+        (view.share * huber(square, self.loss_limit).1).sqrt()
+    }
+
     /// Rows of one view: camera columns, motion columns, and the residual in the last column; weighted.
-    fn rows(&self, moment: &Moment, view: &View) -> DMatrix<f64> {
+    pub(super) fn rows(&self, moment: &Moment, view: &View) -> DMatrix<f64> {
         let camera = &self.cameras[view.camera];
         let lens_count = camera.lens.parameter_count();
         let camera_count = camera.count();
@@ -102,7 +108,7 @@ impl Bundle {
                 continue;
             };
             let residual = (seen.pixel - pixel) / camera.sd_px;
-            let weight = (view.share * huber(residual.norm_squared(), self.loss_limit).1).sqrt();
+            let weight = self.weight(view, &(seen.pixel - pixel));
             let scale = weight / camera.sd_px;
             let by_point: Matrix2x3<f64> = seen.pixel_by_point * scale;
             let by_world = by_point * rotation.matrix();

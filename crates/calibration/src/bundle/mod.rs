@@ -4,6 +4,7 @@
 //! the board's parameters are eliminated moment by moment (Schur complement), the small dense system of the cameras
 //! is solved by Cholesky, steps are damped after Levenberg and Marquardt.
 
+mod board_shape;
 mod linear;
 mod motion;
 #[cfg(test)]
@@ -16,7 +17,7 @@ pub(crate) use motion::{BoardMotion, Freedom};
 pub(crate) use solve::{Solution, SolverSettings};
 
 use drawarc_rig::{Lens, Shutter};
-use nalgebra::{Isometry3, Point2, Point3, Vector3};
+use nalgebra::{Isometry3, Point2, Point3, Vector2, Vector3};
 
 /// A Gaussian prior on one number.
 #[derive(Debug, Clone, Copy)]
@@ -187,12 +188,20 @@ impl Bundle {
             - moment.motion.time_s
     }
 
+    /// Predicted less seen, corner by corner (px); `None` where the lens does not see one.
+    pub(crate) fn residuals_px(&self, moment: &Moment, view: &View) -> Vec<Option<Vector2<f64>>> {
+        self.predict(moment, view)
+            .into_iter()
+            .zip(&view.corners_px)
+            .map(|(predicted, seen)| predicted.map(|p| p - seen))
+            .collect()
+    }
+
     /// Squared distances of a view's corners from their prediction (px²); infinite where not seen.
     pub(crate) fn squared_px(&self, moment: &Moment, view: &View) -> Vec<f64> {
-        self.predict(moment, view)
+        self.residuals_px(moment, view)
             .iter()
-            .zip(&view.corners_px)
-            .map(|(predicted, seen)| predicted.map_or(f64::INFINITY, |p| (p - seen).norm_squared()))
+            .map(|residual| residual.map_or(f64::INFINITY, |r| r.norm_squared()))
             .collect()
     }
 

@@ -1,13 +1,14 @@
 //! A simulated range: two phones with rolling shutters and clocks that differ, and a board that is waved about and laid down.
+#![allow(dead_code, reason = "each test file uses its own part")]
 
 use drawarc_calibration::{
     Board, BoardSighting, FrameChoice, LensChoice, SurveyCamera, SurveyInput, SurveySettings,
 };
 use drawarc_rig::{BrownConrady, Camera, ClockModel, ImageSize, Lens, Shutter};
 use nalgebra::{
-    Isometry3, Matrix2x3, Point2, Point3, Rotation3, Translation3, UnitQuaternion, Vector3,
+    Isometry3, Matrix2x3, Point2, Point3, Rotation3, Translation3, UnitQuaternion, Vector2, Vector3,
 };
-use rand::SeedableRng;
+use rand::{Rng as _, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 
@@ -90,6 +91,88 @@ pub(crate) fn held(time_s: f64, speed: f64) -> Isometry3<f64> {
         * Isometry3::translation(-middle.x, -middle.y, 0.0)
 }
 
+/// Corner errors of one burst as measured on film: three frames, corner by corner (px).
+pub(crate) type FilmedBurst = [Vec<Vector2<f64>>; 3];
+
+/// Errors of whole bursts, measured on rendered film against where the corners truly were: `cargo xtask bench --survey` writes
+/// them, a line each.
+#[derive(Debug, Default)]
+pub(crate) struct FilmedErrors {
+    moving: Vec<FilmedBurst>,
+    resting: Vec<FilmedBurst>,
+}
+
+/// A board that moves by more than this moves (px a frame).
+const MOVES_PX: f64 = 0.3;
+/// A burst whose corners err by more (px) is none of the board: the survey leaves such views out by another rule.
+const WRONG_PX: f64 = 1.0;
+
+impl FilmedErrors {
+    /// Reads the bench's file; films of these names' beginnings only.
+    pub(crate) fn read(text: &str, films: &[&str]) -> Self {
+        let mut found = Self::default();
+        let wanted = |line: &&str| films.iter().any(|film| line.starts_with(film));
+        for line in text.lines().filter(wanted) {
+            let mut parts = line.split(';');
+            let head = parts.next().unwrap();
+            let speed: f64 = head.rsplit(',').next().unwrap().parse().unwrap();
+            let frames: Vec<Vec<Vector2<f64>>> = parts
+                .map(|frame| {
+                    let numbers: Vec<f64> = frame
+                        .split_whitespace()
+                        .map(|number| number.parse::<f64>().unwrap() / 1000.0)
+                        .collect();
+                    numbers
+                        .chunks(2)
+                        .map(|c| Vector2::new(c[0], c[1]))
+                        .collect()
+                })
+                .collect();
+            let worst = frames
+                .iter()
+                .flatten()
+                .map(Vector2::norm)
+                .fold(0.0, f64::max);
+            if worst > WRONG_PX {
+                continue;
+            }
+            let burst: FilmedBurst = frames.try_into().unwrap();
+            if speed > MOVES_PX {
+                found.moving.push(burst);
+            } else {
+                found.resting.push(burst);
+            }
+        }
+        assert!(found.moving.len() > 40 && found.resting.len() > 10);
+        found
+    }
+
+    /// Errors of the frame at a range time: one burst's while it lasts, one burst's for the whole of the last rest.
+    fn at(&self, range_s: f64, seed: u64) -> &[Vector2<f64>] {
+        let resting = range_s >= LAID_S;
+        let burst = (range_s * 8.0).round();
+        let number = if resting { 0 } else { burst.to_bits() };
+        let choice = ChaCha8Rng::seed_from_u64(seed ^ number.rotate_left(9)).random::<u64>();
+        let since = (range_s - burst / 8.0) * RATE_HZ;
+        let frame = if resting || since.abs() < 0.5 {
+            1
+        } else if since < 0.0 {
+            0
+        } else {
+            2
+        };
+        self.of(!resting, choice, frame)
+    }
+
+    /// A frame's errors: of bursts drawn by `choice`, moving or at rest.
+    fn of(&self, moving: bool, choice: u64, frame: usize) -> &[Vector2<f64>] {
+        let all = if moving { &self.moving } else { &self.resting };
+        let count = all.len() as u64;
+        let at = usize::try_from(choice % count).unwrap();
+        &all[at][frame]
+    }
+}
+
 /// What a camera with a clock `offset_s` behind range time sees, frame by frame near each tenth of a second.
 pub(crate) fn film(camera: &Camera, offset_s: f64, case: &Case, seed: u64) -> Vec<BoardSighting> {
     let Case {
@@ -98,6 +181,7 @@ pub(crate) fn film(camera: &Camera, offset_s: f64, case: &Case, seed: u64) -> Ve
         shared_px,
         rests_repeat,
         kept,
+        filmed,
         ..
     } = *case;
     let mut random = ChaCha8Rng::seed_from_u64(seed);
@@ -128,7 +212,8 @@ pub(crate) fn film(camera: &Camera, offset_s: f64, case: &Case, seed: u64) -> Ve
         };
         let shared = Matrix2x3::from_fn(|_, _| error(shared_px));
         let (middle, reach_m) = (board().centre(), 0.16);
-        for corner in &corners {
+        let drawn = filmed.map(|all| all.at(range_s, seed));
+        for (index, corner) in corners.iter().enumerate() {
             // The row decides the instant, the instant the row.
             let mut y = 540.0;
             let mut pixel = None;
@@ -141,10 +226,13 @@ pub(crate) fn film(camera: &Camera, offset_s: f64, case: &Case, seed: u64) -> Ve
                 pixel.filter(|p| p.x > 5.0 && p.y > 5.0 && p.x < 1914.0 && p.y < 1074.0)
             {
                 let stretched = shared * ((corner - middle).xy() / reach_m).push(1.0);
-                pixels.push(Point2::new(
-                    pixel.x + stretched.x + error(sd_px),
-                    pixel.y + stretched.y + error(sd_px),
-                ));
+                pixels.push(match drawn {
+                    Some(errors) => pixel + errors[index],
+                    None => Point2::new(
+                        pixel.x + stretched.x + error(sd_px),
+                        pixel.y + stretched.y + error(sd_px),
+                    ),
+                });
             }
         }
         // Seen from its printed side only, and not too flat.
@@ -176,6 +264,8 @@ pub(crate) struct Case {
     pub(crate) rests_repeat: bool,
     /// Correlation of a corner's error from frame to frame of one burst.
     pub(crate) kept: f64,
+    /// Errors of bursts on film, drawn at random, instead of all of these.
+    pub(crate) filmed: Option<&'static FilmedErrors>,
     pub(crate) lens: LensChoice,
     pub(crate) most_moments: usize,
 }
@@ -189,6 +279,7 @@ pub(crate) const CLUB: Case = Case {
     shared_px: 0.0,
     rests_repeat: false,
     kept: 0.0,
+    filmed: None,
     lens: LensChoice::BrownConrady {
         radial: 2,
         tangential: true,
