@@ -110,8 +110,8 @@ fn bench(rest: &[String]) -> Result<(), String> {
                 environment[0],
                 ("DRAWARC_CORNER_ERRORS", errors.as_os_str()),
             ];
-            heavy("drawarc-calibration", "survey_coverage", &environment)?;
-            return heavy("drawarc-calibration", "lib", &environment);
+            heavy("drawarc-calibration", "lib", &environment)?;
+            return heavy("drawarc-calibration", "survey_coverage", &environment);
         }
         _ => {}
     }
