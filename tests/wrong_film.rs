@@ -8,21 +8,7 @@ use drawarc_rig::Rig;
 use nalgebra::{Isometry3, Vector3};
 use std::fs;
 use std::path::Path;
-use std::process::Command;
-use support::{Said, demo, manifest, say};
-
-/// Copies a stretch of a video without coding it anew; `starts_s` is the time of its first frame in the copy.
-fn cut(from: &Path, to: &Path, (start_s, length_s): (f64, f64), starts_s: f64) {
-    let status = Command::new("ffmpeg")
-        .args(["-v", "error", "-y", "-ss", &start_s.to_string(), "-i"])
-        .arg(from)
-        .args(["-t", &length_s.to_string(), "-c", "copy"])
-        .args(["-output_ts_offset", &starts_s.to_string()])
-        .arg(to)
-        .status()
-        .unwrap();
-    assert!(status.success());
-}
+use support::{Said, cut, demo, manifest, say};
 
 /// Cuts both videos, lets `change` have its way with the manifest, and runs.
 fn run_cut(

@@ -64,6 +64,19 @@ pub(crate) fn demo() -> PathBuf {
     folder
 }
 
+/// Copies a stretch of a video without coding it anew; `starts_s` is the time of its first frame in the copy.
+pub(crate) fn cut(from: &Path, to: &Path, (start_s, length_s): (f64, f64), starts_s: f64) {
+    let status = Command::new("ffmpeg")
+        .args(["-v", "error", "-y", "-ss", &start_s.to_string(), "-i"])
+        .arg(from)
+        .args(["-t", &length_s.to_string(), "-c", "copy"])
+        .args(["-output_ts_offset", &starts_s.to_string()])
+        .arg(to)
+        .status()
+        .unwrap();
+    assert!(status.success());
+}
+
 /// A small real video with sound, made by the FFmpeg program: a moving test picture, no board, no archer.
 pub(crate) fn test_picture(path: &Path, seconds: f64) {
     let status = Command::new("ffmpeg")

@@ -229,7 +229,11 @@ fn advice(found: &CameraDiagnostics, rotation_deg: u16) -> Vec<String> {
             format!("{height} {side}")
         })
         .collect();
-    if !places.is_empty() {
+    if places.len() == 4 {
+        advice.push(format!(
+            "camera {name:?}: the board stayed in the middle of the picture; show it in all four corners"
+        ));
+    } else if !places.is_empty() {
         advice.push(format!(
             "camera {name:?}: the board was hardly in the {} of the picture; show it there",
             places.join(" and ")

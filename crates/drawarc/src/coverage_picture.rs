@@ -143,8 +143,10 @@ fn picture(out: &mut String, about: &CameraDiagnostics, frame: &Frame) {
         );
         rectangle(out, part, &style);
         let middle = (part[0] + 0.5 * part[2], part[1] + 0.5 * part[3] + 6.0);
+        let behind = [middle.0 - 62.0, middle.1 - 19.0, 124.0, 27.0];
+        rectangle(out, behind, "fill=\"white\" rx=\"5\"");
         let style = format!(
-            "font-size=\"17\" font-weight=\"bold\" text-anchor=\"middle\" fill=\"{MISSING}\" stroke=\"white\" stroke-width=\"4\" paint-order=\"stroke\""
+            "font-size=\"17\" font-weight=\"bold\" text-anchor=\"middle\" fill=\"{MISSING}\""
         );
         text(out, middle, &style, "show it here");
     }
@@ -205,7 +207,7 @@ fn camera(out: &mut String, about: &CameraDiagnostics, camera: &Camera, top: f64
         about.steepest_tilt_deg,
         about.residual_px
     );
-    text(out, (GAP, at), "font-size=\"12\" fill=\"#666\"", &figures);
+    text(out, (GAP, at), "font-size=\"11\" fill=\"#666\"", &figures);
     at + 1.5 * GAP
 }
 
