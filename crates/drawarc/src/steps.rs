@@ -13,7 +13,7 @@ use crate::progress::Progress;
 use crate::recordings::Recordings;
 use crate::sheets::{self, Others, Stretch};
 use crate::stood::{CameraLine, Stood};
-use crate::store::{Key, Store};
+use crate::store::{Key, Store, write_whole};
 use crate::{hearing, sounds, survey};
 use drawarc_calibration::Board;
 use drawarc_report::page::{Fitness, RigLine, Words};
@@ -90,7 +90,9 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     let scans = hearing::listen(plan.recordings, progress)?;
     let (surveyed, survey_key) = surveyed(plan, store, progress, &scans, &recordings_key)?;
     let rig = Rig::from_yaml(&surveyed.rig_yaml).map_err(Failure::input)?;
-    let rig_path = store.write("rig.yaml", surveyed.rig_yaml.as_bytes())?;
+    // At once, not with the other results: the backgrounds beside it name the very file.
+    let rig_path = store.path("rig.yaml");
+    write_whole(&rig_path, surveyed.rig_yaml.as_bytes())?;
     backgrounds::keep(&rig_path, &rig, &surveyed.backgrounds)?;
     let clocks = clocks(plan, &scans, &rig, &surveyed)?;
     overlap(plan.recordings, &scans, &clocks)?;
