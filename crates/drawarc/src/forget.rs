@@ -88,8 +88,8 @@ fn remove(folder: &Path, file: &Path) -> Outcome<()> {
     }
 }
 
-/// Lists what a run wrote of whom. Clips that an earlier run left show its sheets: they stay listed where the sheets are
-/// the same, else they are deleted.
+/// Lists what a run wrote of whom, and publishes all of it. Clips that an earlier run left show its sheets: they stay listed
+/// where the sheets are the same, else they are deleted.
 pub(crate) fn remember(
     store: &Store,
     practice: &crate::practice::Practice,
@@ -138,6 +138,7 @@ pub(crate) fn remember(
     }
     // First all that can fail on a full disk.
     keep(store, &index)?;
+    store.publish()?;
     if !same_sheets {
         for file in before.archers.iter().flat_map(clips) {
             remove(&store.path(""), &file)?;

@@ -197,9 +197,8 @@ fn written(
     let before = std::fs::read(store.path("sheet.json")).ok();
     let page = page_of::write(store, ground, judged)?;
     let same = before.is_some() && before == store.read("sheet.json").ok();
-    crate::forget::remember(store, ground.practice, judged, same)?;
     clips::keep_words(store, words_file)?;
-    store.publish()?;
+    crate::forget::remember(store, ground.practice, judged, same)?;
     clips::link(store)?;
     store.publish()?;
     Ok(page)
