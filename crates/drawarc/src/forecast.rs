@@ -287,13 +287,12 @@ fn tell(made: &Forecast, sentences: &[String]) {
     ];
     for phase in &made.phases {
         let name = format!("  {}", phase.phase.word());
-        rows.push(match &phase.errors {
-            Some(errors) => row(&name, errors),
-            None => {
-                let mut unknown = vec![format!("{name}: not measurable here")];
-                unknown.resize(ERRORS.len(), "–".to_owned());
-                unknown
-            }
+        rows.push(if let Some(errors) = &phase.errors {
+            row(&name, errors)
+        } else {
+            let mut unknown = vec![format!("{name}: not measurable here")];
+            unknown.resize(ERRORS.len(), "–".to_owned());
+            unknown
         });
     }
     println!("{}", table::figures(&ERRORS, &rows));
@@ -303,7 +302,7 @@ fn tell(made: &Forecast, sentences: &[String]) {
         .map(|camera| {
             vec![
                 table::name(&camera.name),
-                camera.place.to_string(),
+                camera.place.clone(),
                 format!("{:.2}", camera.range_m),
                 format!("{:.1}", camera.marker_px),
                 format!("{:.3}", camera.centre_sd_px),

@@ -270,7 +270,7 @@ fn tell(found: &Survey, json: bool) -> Outcome<()> {
                 format!("{:.3}", about.residual_px),
                 format!("{:.1}", camera.lens.focal_px()),
                 format!("{:.2}", camera.shutter.readout_s * 1000.0),
-                about.lens.to_string(),
+                about.lens.clone(),
             ]
         })
         .collect();

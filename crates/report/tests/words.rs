@@ -222,7 +222,7 @@ const GATHER: &str = "const heard = new Set(); \
     const gather = () => { \
       const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT | NodeFilter.SHOW_ELEMENT); \
       while (walk.nextNode()) { const node = walk.currentNode; \
-        if (node.nodeType === 3) { if (!node.parentElement.closest('script, style')) heard.add(node.textContent.trim()); } \
+        if (node.nodeType === 3) { if (!node.parentElement.closest('script, style, noscript')) heard.add(node.textContent.trim()); } \
         else for (const name of ['alt', 'title', 'aria-label', 'aria-valuetext', 'placeholder', 'label']) \
           if (node.hasAttribute(name)) heard.add(node.getAttribute(name)); } };";
 
