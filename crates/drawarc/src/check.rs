@@ -3,6 +3,7 @@
 use crate::args::CheckArguments;
 use crate::backgrounds::{self, Backgrounds};
 use crate::failure::{Failure, Outcome};
+use crate::lags::Lags;
 use crate::pipeline::ClockSettings;
 use crate::practice::Practice;
 use crate::progress::{self, Progress};
@@ -211,7 +212,8 @@ fn clocks(
 ) -> Outcome<Vec<ClockModel>> {
     let scans = hearing::listen(recordings, progress)?;
     let lag_ms = ClockSettings::default().sound_lag_sd_ms;
-    hearing::clocks_with_rig(practice, &scans, rig, lag_ms)
+    let usual = Lags::usual(hearing::sound_lag_sd_s(practice, lag_ms));
+    hearing::clocks_with_rig(practice, &scans, rig, &usual)
 }
 
 /// The board where it is shown after the last change of any camera's place, and what it says of places and clocks. Words

@@ -116,13 +116,8 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     let from_s = surveyed
         .board_until_s
         .map_or(f64::MIN, |s| s + AFTER_BOARD_S);
-    measured.sounds = sounds::after(
-        from_s,
-        plan,
-        &scans,
-        &measured,
-        &Learned::nothing(&plan.lags()),
-    );
+    let nothing = Learned::nothing(&plan.lags());
+    measured.sounds = sounds::after(from_s, plan, &scans, &measured, &nothing);
     let windows = windows(plan.pipeline, &measured, from_s);
     let search = Search {
         rig: &measured.rig,

@@ -11,7 +11,6 @@ mod invented;
 
 #[allow(dead_code, reason = "each test uses its part")]
 mod chromium;
-#[allow(dead_code, reason = "each test uses its part")]
 mod common;
 
 use common::{Archer, Noise, path, times};
@@ -117,7 +116,7 @@ fn practice(words: &Words) -> PracticePage {
         for (number, strip) in strips.iter_mut().enumerate() {
             strip.camera = number.to_string();
             for picture in &mut strip.pictures {
-                picture.caption = sheet.key_instants[0].words.clone();
+                picture.caption.clone_from(&sheet.key_instants[0].words);
             }
         }
         PageShot::from_sheet(index + 1, sheet, Some(1.7), strips, words)

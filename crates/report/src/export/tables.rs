@@ -33,7 +33,6 @@ pub fn shots_table(shots: &[ShotSheet]) -> Table {
         "faults",
         each().map(|shot| i32::try_from(shot.faults.len()).ok()),
     );
-    type Factor = fn(&MotionCurves) -> f64;
     let factors: [(&str, Factor); 3] = [
         ("position_band_factor", |motion| motion.position_factor),
         ("velocity_band_factor", |motion| motion.velocity_factor),
@@ -90,6 +89,9 @@ pub fn faults_table(shots: &[ShotSheet]) -> Table {
     table.number("probability", each().map(|fault| Some(fault.probability)));
     table
 }
+
+/// Picks the factor of a simultaneous band.
+type Factor = fn(&MotionCurves) -> f64;
 
 /// Picks one of a shot's curves.
 type CurveOf = fn(&crate::Curves) -> &Curve;
