@@ -87,7 +87,7 @@ fn values(page: &str, id: &str) -> Value {
 /// Puts films, rig and manifest of such a practice into a folder.
 fn practice(folder: &Path) {
     let demo = demo();
-    for (name, (file, starts_s)) in ["five", "three"].iter().zip(FILES.iter().zip([0.41, 0.0])) {
+    for (name, (file, starts_s)) in ["five", "three"].iter().zip(FILES.iter().zip([0.0, 0.41])) {
         cut(
             &demo.join(format!("{name}.mp4")),
             &folder.join(file),
