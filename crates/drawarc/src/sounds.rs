@@ -13,7 +13,7 @@ use nalgebra::{Point3, Vector3};
 /// From the draw elbow at full draw to the bow's middle, toward the target (m): forearm and draw length. Common practice,
 /// no source.
 const ELBOW_TO_BOW_M: f64 = 0.95;
-/// Known to this, an axis (m, 1 σ).
+/// Known to this, an axis (m, 1 σ; common practice, no source).
 const BOW_SD_M: f64 = 0.15;
 /// The bow sounds from this long before to this long after the end of the hold (s).
 const AROUND_RELEASE_S: (f64, f64) = (0.1, 0.3);
