@@ -6,6 +6,7 @@ use crate::result_folder::{ResultFolder, SheetShot};
 use crate::store::write_whole;
 use crate::table;
 use drawarc_rig::ImageSize;
+use drawarc_study::StudyWords;
 use drawarc_study::agreement::{
     AgreementStudy, ArrowLine, CameraView, ElbowTrack, PixelTrack, STUDY_FORMAT, ShotTimes,
     StudyFile, StudyMeasure, StudyShot, agree, virtual_view,
@@ -27,7 +28,8 @@ const SAME_PLACE_M: f64 = 0.3;
 
 /// Compares and tells.
 pub(crate) fn obey(plan: &AgreeArguments, json: bool) -> Outcome<()> {
-    let (study, folders) = design(plan)?;
+    let words = words(plan.words.as_deref())?;
+    let (study, folders) = design(plan, &words)?;
     let done = plan.into.join("study.json");
     if done.exists() && !plan.replace {
         return Err(
@@ -47,11 +49,9 @@ pub(crate) fn obey(plan: &AgreeArguments, json: bool) -> Outcome<()> {
             .zip(&result.rig.cameras)
             .any(|(name, camera)| *name != camera.name)
         {
-            remarks.push(format!(
-                "Cameras marked ({}) are those of {}.",
-                index + 1,
-                result.name
-            ));
+            let number = (index + 1).to_string();
+            let values = [("number", number.as_str()), ("practice", &result.name)];
+            remarks.push(words.say("renamed", &values));
         }
         for sheet in result.shots.iter().filter(|shot| !shot.rejected) {
             match shot(result, sheet, &study, &names) {
@@ -59,7 +59,14 @@ pub(crate) fn obey(plan: &AgreeArguments, json: bool) -> Outcome<()> {
                     shot.simulated = plan.simulated;
                     shots.push(shot);
                 }
-                Err(why) => remarks.push(format!("{} {}: {why}", result.name, sheet.id)),
+                Err(why) => remarks.push(words.say(
+                    "not_compared",
+                    &[
+                        ("practice", &result.name),
+                        ("shot", &sheet.id),
+                        ("why", &why),
+                    ],
+                )),
             }
         }
         if result
@@ -67,10 +74,9 @@ pub(crate) fn obey(plan: &AgreeArguments, json: bool) -> Outcome<()> {
             .iter()
             .any(|shot| shot.arrow_line.source == "assumed")
         {
-            remarks.push(format!(
-                "{}: no arrow line was measured; \"behind the line at the end\" is compared about an assumed line.",
-                result.name
-            ));
+            let measure = words.measure(StudyMeasure::BehindAtEnd);
+            let values = [("practice", result.name.as_str()), ("measure", measure)];
+            remarks.push(words.say("line_assumed", &values));
         }
     }
     if shots.is_empty() {
@@ -79,21 +85,31 @@ pub(crate) fn obey(plan: &AgreeArguments, json: bool) -> Outcome<()> {
             remarks.join("; ")
         )));
     }
-    let mut made = agree(&shots, &study).map_err(Failure::input)?;
+    let mut made = agree(&shots, &study, &words).map_err(Failure::input)?;
     made.statements.extend(remarks);
-    made.statements.push("Rig and clocks were surveyed with all cameras together: a camera's own survey errors are in both figures.".to_owned());
-    write(&plan.into, &study, &made)?;
+    made.statements.push(words.say("survey_shared", &[]));
+    write(&plan.into, &study, (&made, &words))?;
     if json {
         println!("{}", made.to_json().map_err(Failure::output)?);
     } else {
-        tell(&made);
+        tell(&made, &words);
         println!("\nwrote {}", plan.into.join("agreement.html").display());
     }
     Ok(())
 }
 
+/// The words of pages and plans, from a file where one is named.
+pub(crate) fn words(file: Option<&Path>) -> Outcome<StudyWords> {
+    let Some(path) = file else {
+        return StudyWords::english().map_err(Failure::input);
+    };
+    let wrong = |words: String| Failure::input(format!("{}: {words}", path.display()));
+    let text = std::fs::read_to_string(path).map_err(|source| wrong(source.to_string()))?;
+    StudyWords::from_yaml(&text).map_err(|source| wrong(source.to_string()))
+}
+
 /// The study and the folders that it stands on.
-fn design(plan: &AgreeArguments) -> Outcome<(StudyFile, Vec<PathBuf>)> {
+fn design(plan: &AgreeArguments, words: &StudyWords) -> Outcome<(StudyFile, Vec<PathBuf>)> {
     let named = || plan.results.iter().map(|path| path.display().to_string());
     let mut study = match &plan.study {
         Some(path) => {
@@ -103,9 +119,8 @@ fn design(plan: &AgreeArguments) -> Outcome<(StudyFile, Vec<PathBuf>)> {
         }
         None => StudyFile {
             format: STUDY_FORMAT.to_owned(),
-            title: "What one camera is worth".to_owned(),
-            question: "How far do figures from one camera stand off those from the 3-D path?"
-                .to_owned(),
+            title: words.say("title", &[]),
+            question: words.say("question", &[]),
             practices: named().collect(),
             cameras: Vec::new(),
             virtual_cameras: Vec::new(),
@@ -383,7 +398,11 @@ fn virtual_views(
     Ok(views)
 }
 
-fn write(folder: &Path, study: &StudyFile, made: &AgreementStudy) -> Outcome<()> {
+fn write(
+    folder: &Path,
+    study: &StudyFile,
+    (made, words): (&AgreementStudy, &StudyWords),
+) -> Outcome<()> {
     std::fs::create_dir_all(folder)
         .map_err(|source| Failure::output(format!("{}: {source}", folder.display())))?;
     let files = [
@@ -391,7 +410,7 @@ fn write(folder: &Path, study: &StudyFile, made: &AgreementStudy) -> Outcome<()>
         ("cells.csv", made.cells_csv()),
         ("pairs.csv", made.pairs_csv()),
         ("faults.csv", made.faults_csv()),
-        ("agreement.html", made.page()),
+        ("agreement.html", made.page(words)),
         // Last: where it stands, the others stand too.
         ("study.json", made.to_json().map_err(Failure::output)?),
     ];
@@ -409,7 +428,7 @@ const FIRST: [StudyMeasure; 4] = [
     StudyMeasure::DrawTravel,
 ];
 
-fn tell(made: &AgreementStudy) {
+fn tell(made: &AgreementStudy, words: &StudyWords) {
     for statement in &made.statements {
         println!("{statement}");
     }
@@ -424,15 +443,15 @@ fn tell(made: &AgreementStudy) {
             let limits = cell.limits();
             vec![
                 table::name(&cell.camera),
-                cell.angle.to_string(),
+                words.angle(cell.angle),
                 cell.estimate.clone(),
-                format!("{} ({})", cell.measure.words(), cell.unit),
+                format!("{} ({})", words.measure(cell.measure), cell.unit),
                 cell.shots.to_string(),
                 number(cell.rmse),
                 number(cell.bias()),
                 number(limits.map(|l| l.low)),
                 number(limits.map(|l| l.high)),
-                cell.trust.word().to_string(),
+                words.trust(cell.trust).to_owned(),
             ]
         })
         .collect();

@@ -223,6 +223,9 @@ pub(crate) struct ForecastArguments {
     /// Folder for plan pictures (SVG) and the improved sketch.
     #[arg(long, visible_alias = "out")]
     pub(crate) into: Option<PathBuf>,
+    /// Words of the plans in another language (YAML): a copy of the English file, translated.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) words: Option<PathBuf>,
     /// Of a surveyed rig: frames a second.
     #[arg(long, default_value_t = 60.0)]
     pub(crate) rate_hz: f64,
@@ -259,6 +262,9 @@ pub(crate) struct AgreeArguments {
     /// These archers are simulated: every table says so.
     #[arg(long)]
     pub(crate) simulated: bool,
+    /// Words of the page in another language (YAML): a copy of the English file, translated.
+    #[arg(long, value_name = "FILE")]
+    pub(crate) words: Option<PathBuf>,
     /// Folder for tables, figures and page.
     #[arg(long, visible_alias = "out", default_value = "agreement")]
     pub(crate) into: PathBuf,

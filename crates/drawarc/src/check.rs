@@ -2,6 +2,7 @@
 
 use crate::args::CheckArguments;
 use crate::backgrounds::{self, Backgrounds};
+use crate::health::ELBOW_HEIGHT_M;
 use crate::failure::{Failure, Outcome};
 use crate::lags::Lags;
 use crate::pipeline::ClockSettings;
@@ -22,9 +23,6 @@ use serde::Serialize;
 
 /// Pictures from which a reference is taken, and the time between them (s).
 const REFERENCE: (usize, f64) = (6, 0.5);
-/// Height of an elbow over the shooting line (m), about.
-const ELBOW_HEIGHT_M: f64 = 1.4;
-
 /// What became of one camera.
 #[derive(Debug, Serialize)]
 pub(crate) struct CameraCheck {

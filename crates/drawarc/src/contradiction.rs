@@ -4,6 +4,7 @@
 //! compared with what survey, clocks and markers explain. A turn that moves the picture along the plane through both
 //! cameras and the elbow (the epipolar plane) keeps the lines meeting, at a wrong place: two cameras cannot show it; the background does (`stood`).
 
+use crate::health::pixel_mm;
 use drawarc_report::page::Words;
 use drawarc_rig::{Camera, ClockModel, Rig, perturb};
 use drawarc_sync_track::{MarkerRole, SightingSeries};
@@ -41,6 +42,13 @@ impl Contradiction {
     /// Is it more than can be explained?
     pub(crate) fn counts(&self) -> bool {
         self.gap_px > LEAST_PX.max(SIGNIFICANCE * self.expected_px)
+    }
+
+    /// What it is worth at the elbow (mm), by the camera that makes more of it.
+    pub(crate) fn cost_mm(&self, rig: &Rig) -> Option<f64> {
+        let of = |index: usize| pixel_mm(&rig.cameras[index]);
+        let pixel_mm = of(self.cameras.0)?.max(of(self.cameras.1)?);
+        Some(self.gap_px * pixel_mm)
     }
 
     /// In plain words.

@@ -6,7 +6,7 @@ use crate::failure::{Failure, Outcome};
 use crate::store::write_whole;
 use crate::table;
 use drawarc_rig::{RangeFrame, Rig};
-use drawarc_study::StudyError;
+use drawarc_study::{StudyError, StudyWords};
 use drawarc_study::forecast::{
     Advice, AxisErrors, CameraForecast, CameraTiming, Forecast, ForecastInput, ForecastSettings,
     Hand, ImproveSettings, MarkerKind, NominalArcher, NominalPhase, PlanView, RigSketch,
@@ -87,7 +87,8 @@ pub(crate) fn obey(plan: &ForecastArguments, json: bool) -> Outcome<()> {
         }
     };
     if let Some(folder) = &plan.into {
-        pictures(folder, &source, &made, advice.as_ref())?;
+        let words = crate::agree::words(plan.words.as_deref())?;
+        pictures(folder, &source, (&made, advice.as_ref()), &words)?;
     }
     let sentences = sentences(&made);
     if json {
@@ -238,14 +239,14 @@ fn advise(
 fn pictures(
     folder: &Path,
     source: &Source,
-    made: &Forecast,
-    advice: Option<&Advice>,
+    (made, advice): (&Forecast, Option<&Advice>),
+    words: &StudyWords,
 ) -> Outcome<()> {
     std::fs::create_dir_all(folder)
         .map_err(|source| Failure::output(format!("{}: {source}", folder.display())))?;
     let draw = |name: &str, rig: &Rig, archer: NominalArcher, forecast: &Forecast| {
         for (view, word) in [(PlanView::Above, "above"), (PlanView::Side, "side")] {
-            let svg = plan_svg(rig, archer, forecast, view);
+            let svg = plan_svg(rig, archer, forecast, view, words);
             write_whole(&folder.join(format!("{name}-{word}.svg")), svg.as_bytes())?;
         }
         Ok(())

@@ -1,5 +1,6 @@
 //! Cameras that are said to share one shutter signal: do their pictures agree?
 
+use crate::health::clock_mm;
 use crate::practice::Practice;
 use drawarc_report::page::{Fitness, RigLine, Words};
 use drawarc_rig::{ClockModel, Rig};
@@ -53,7 +54,7 @@ pub(crate) fn verify(
                         ("half", &tenth(1960.0 * sd_s)),
                     ],
                 ),
-                costs_mm: None,
+                costs_mm: Some(clock_mm(1000.0 * offset_s)),
             }),
             _ => None,
         })
@@ -71,7 +72,7 @@ pub(crate) fn verify(
         lines.push(RigLine {
             fitness: Fitness::Good,
             sentence: words.health("genlocked", &[("ms", &tenth(most_ms))]),
-            costs_mm: None,
+            costs_mm: Some(clock_mm(most_ms)),
         });
     } else if lines.is_empty() {
         lines.push(RigLine {

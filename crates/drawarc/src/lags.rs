@@ -5,6 +5,7 @@
 //! written beside the rig and taken from there in the next practice with the same phones.
 
 use crate::failure::{Failure, Outcome};
+use crate::health::clock_mm;
 use crate::practice::Practice;
 use drawarc_report::page::{Fitness, RigLine, Words};
 use drawarc_rig::ClockModel;
@@ -210,7 +211,8 @@ pub(crate) fn learn(
                     ("half", &tenth(1.96 * sd_ms)),
                 ],
             ),
-            costs_mm: None,
+            // The lag itself is taken off; what is not known of it stays.
+            costs_mm: Some(clock_mm(sd_ms)),
         });
     }
     (learned.own_s, learned.common_sd_s) = own(&differences, &before.sd_s);

@@ -5,7 +5,7 @@ use crate::bands;
 use crate::contradiction::{self, Contradiction};
 use crate::failure::{Failure, Outcome};
 use crate::followed::{self, Followed, Search};
-use crate::health::{certainty, health};
+use crate::health::{certainty, health, survey_line};
 use crate::lags::{Lags, Learned, SoundLag};
 use crate::pipeline::{Pipeline, Step};
 use crate::practice::Practice;
@@ -135,6 +135,8 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     let bar = progress.bar("the elbow's path");
     let whole = path(plan, (&measured.rig, &measured.clocks), &series)?;
     measured.certainty = certainty(&whole, &measured.rig, plan.words);
+    let survey = survey_line(&whole, plan.words);
+    measured.health.extend(survey);
     let stood = Stood {
         rig: &measured.rig,
         clocks: &measured.clocks,
@@ -443,7 +445,7 @@ fn agreement(
                 Fitness::Good
             },
             sentence: sentence.clone(),
-            costs_mm: None,
+            costs_mm: pair.cost_mm(&measured.rig),
         });
         if pair.counts() {
             measured.warnings.push(sentence);

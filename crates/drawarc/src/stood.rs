@@ -1,13 +1,11 @@
 //! What it means for the shots how every camera stood: as surveyed, put back from its background, or not to be used.
 
+use crate::health::ELBOW_HEIGHT_M;
 use drawarc_calibration::{BackgroundShift, CameraVerdict, Held, Standing, re_place};
 use drawarc_report::page::{Fitness, RigLine, Words};
 use drawarc_rig::{Camera, ClockModel, Rig};
 use nalgebra::Point3;
 use serde::Serialize;
-
-/// Where the elbow is about: this high above the shooting line (m).
-const ELBOW_HEIGHT_M: f64 = 1.4;
 
 /// How the cameras stood.
 #[derive(Debug, Clone, Copy)]

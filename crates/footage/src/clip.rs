@@ -26,6 +26,8 @@ pub struct ClipWriter {
     output: Option<Output>,
     encoder: encoder::video::Encoder,
     sound: Option<SoundEncoder>,
+    /// The frame that was sent last.
+    frame: Option<frame::Video>,
     last_ticks: Option<i64>,
     usual_step: i64,
     finished: bool,
@@ -142,6 +144,7 @@ impl ClipWriter {
             output: Some(output),
             encoder,
             sound,
+            frame: None,
             last_ticks: None,
             usual_step,
             finished: false,
@@ -193,8 +196,11 @@ impl ClipWriter {
                 problem,
             });
         }
-        let format = pixel_format(&self.settings);
-        let mut frame = frame::Video::new(format, self.settings.width_px, self.settings.height_px);
+        // A new frame for every picture costs more than copying it: the system clears its pages.
+        let mut frame = self.frame.take_if(ffi::is_free).unwrap_or_else(|| {
+            let (width_px, height_px) = (self.settings.width_px, self.settings.height_px);
+            frame::Video::new(pixel_format(&self.settings), width_px, height_px)
+        });
         for (index, plane) in [picture.luma, picture.cb, picture.cr]
             .into_iter()
             .enumerate()
@@ -204,6 +210,7 @@ impl ClipWriter {
         frame.set_pts(Some(ticks));
         self.last_ticks = Some(ticks);
         let sent = self.encoder.send_frame(&frame);
+        self.frame = Some(frame);
         sent.and_then(|()| self.write_pictures())
             .map_err(|reason| self.failed("writing a frame", reason))
     }

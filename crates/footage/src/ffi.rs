@@ -1,7 +1,7 @@
 #![expect(
     unsafe_code,
     reason = "what ffmpeg-next 9 has no safe call for: stream side data and codec tags on writing, packet flags, \
-              seeking in one stream, the index of a container, the depth of reordering, a bound for blocks of memory, 16-bit samples. Each \
+              seeking in one stream, the index of a container, the depth of reordering, a bound for blocks of memory, who holds a frame, 16-bit samples. Each \
               function below is safe to call: it checks what FFmpeg does not"
 )]
 
@@ -23,6 +23,12 @@ pub(crate) fn release() -> String {
 pub(crate) fn bound_blocks(bytes: usize) {
     // SAFETY: one number is stored, atomically; every allocation of FFmpeg reads it.
     unsafe { ffi::av_max_alloc(bytes) }
+}
+
+/// Does nobody else hold the memory of a frame, so that it may be written again?
+pub(crate) fn is_free(frame: &mut frame::Video) -> bool {
+    // SAFETY: the frame is whole and borrowed for writing; only the counts of its buffers are read.
+    unsafe { ffi::av_frame_is_writable(frame.as_mut_ptr()) > 0 }
 }
 
 /// What a pixel format is made of.

@@ -1,5 +1,5 @@
 use crate::picture::{Picture, PictureView};
-use crate::plane::{Plane, PlaneView, RowView};
+use crate::plane::{Plane, PlaneView, RowView, Samples};
 
 impl PictureView<'_> {
     /// A part of the picture as people see it: turned clockwise by `rotation_deg` (0, 90, 180 or 270; other angles count as
@@ -16,22 +16,47 @@ impl PictureView<'_> {
         part_px: (u32, u32),
         to_px: (u32, u32),
     ) -> Picture {
+        self.upright_part_in(None, rotation_deg, from_px, part_px, to_px)
+    }
+
+    /// As [`PictureView::upright_part`], in the memory of a picture that is not needed any more: a new one for every
+    /// frame of a film costs more than copying it, since the system clears its pages.
+    #[must_use]
+    pub fn upright_part_in(
+        &self,
+        spare: Option<Picture>,
+        rotation_deg: u16,
+        from_px: (u32, u32),
+        part_px: (u32, u32),
+        to_px: (u32, u32),
+    ) -> Picture {
+        let [luma, cb, cr] = spare.map_or_else(Default::default, |spare| {
+            [spare.luma, spare.cb, spare.cr].map(|plane| match plane.samples {
+                Samples::Eight(mut samples) => {
+                    samples.clear();
+                    samples
+                }
+                Samples::Sixteen(_) => Vec::new(),
+            })
+        });
         let to_px = (to_px.0.clamp(1, part_px.0), to_px.1.clamp(1, part_px.1));
-        let mut picture = Picture::new(to_px.0, to_px.1, 8);
-        picture.matrix = self.matrix;
         let half = |(a, b): (u32, u32)| (a.div_ceil(2), b.div_ceil(2));
         let luma_levels = Levels::new(self.full_range, 16.0, 219.0);
         let chroma_levels = Levels::new(self.full_range, 128.0 - 128.0 * 224.0 / 255.0, 224.0);
-        picture.luma = part(
-            self.luma,
-            rotation_deg,
-            (from_px, part_px, to_px),
-            &luma_levels,
-        );
         let halves = ((from_px.0 / 2, from_px.1 / 2), half(part_px), half(to_px));
-        picture.cb = part(self.cb, rotation_deg, halves, &chroma_levels);
-        picture.cr = part(self.cr, rotation_deg, halves, &chroma_levels);
-        picture
+        Picture {
+            luma: part(
+                self.luma,
+                rotation_deg,
+                (from_px, part_px, to_px),
+                (&luma_levels, luma),
+            ),
+            cb: part(self.cb, rotation_deg, halves, (&chroma_levels, cb)),
+            cr: part(self.cr, rotation_deg, halves, (&chroma_levels, cr)),
+            bit_depth: 8,
+            full_range: false,
+            matrix: self.matrix,
+        }
     }
 }
 
@@ -69,7 +94,7 @@ fn part(
     plane: PlaneView<'_>,
     rotation_deg: u16,
     (from, size, to): (Size, Size, Size),
-    levels: &Levels,
+    (levels, spare): (&Levels, Vec<u8>),
 ) -> Plane {
     let (from, size, to) = (whole(from), whole(size), whole(to));
     let turned = match rotation_deg {
@@ -81,7 +106,7 @@ fn part(
         from.0.min(turned.0.saturating_sub(size.0)),
         from.1.min(turned.1.saturating_sub(size.1)),
     );
-    let mut samples = copied(plane, rotation_deg, from, size);
+    let mut samples = copied(plane, rotation_deg, (from, size), spare);
     let to = (to.0.min(size.0), to.1.min(size.1));
     if to != size {
         samples = shrunk(&samples, size, to);
@@ -98,9 +123,26 @@ fn whole((a, b): Size) -> (usize, usize) {
 fn copied(
     plane: PlaneView<'_>,
     rotation_deg: u16,
-    (left, top): (usize, usize),
-    (width, height): (usize, usize),
+    ((left, top), (width, height)): ((usize, usize), (usize, usize)),
+    spare: Vec<u8>,
 ) -> Vec<u8> {
+    // Upright pictures, the usual case, are copied row by row into memory that nobody filled before.
+    if !matches!(rotation_deg, 90 | 180 | 270) {
+        let mut samples = spare;
+        samples.reserve_exact(width * height);
+        let shift = plane.bit_depth().saturating_sub(8);
+        for y in top..top + height {
+            match plane.row(y) {
+                RowView::Eight(row) => samples.extend_from_slice(&row[left..left + width]),
+                RowView::Sixteen(row) => samples.extend(
+                    row[left..left + width]
+                        .iter()
+                        .map(|deep| u8::try_from(deep >> shift).unwrap_or(u8::MAX)),
+                ),
+            }
+        }
+        return samples;
+    }
     let mut samples = vec![0; width * height];
     let (right, bottom) = (plane.width() - 1, plane.height() - 1);
     match rotation_deg {
@@ -124,24 +166,11 @@ fn copied(
                 }
             }
         }
-        180 => {
+        _ => {
             for (y, line) in samples.chunks_exact_mut(width).enumerate() {
                 let row = plane.row(bottom - (top + y));
                 for (x, sample) in line.iter_mut().enumerate() {
                     *sample = byte(row, right - (left + x), plane.bit_depth());
-                }
-            }
-        }
-        _ => {
-            let shift = plane.bit_depth().saturating_sub(8);
-            for (y, line) in samples.chunks_exact_mut(width).enumerate() {
-                match plane.row(top + y) {
-                    RowView::Eight(row) => line.copy_from_slice(&row[left..left + width]),
-                    RowView::Sixteen(row) => {
-                        for (sample, deep) in line.iter_mut().zip(&row[left..left + width]) {
-                            *sample = u8::try_from(deep >> shift).unwrap_or(u8::MAX);
-                        }
-                    }
                 }
             }
         }

@@ -23,7 +23,6 @@ mod corrections;
 mod curves;
 mod error;
 mod faults;
-mod fill;
 mod measure;
 mod measure_table;
 mod motion;

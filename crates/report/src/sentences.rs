@@ -1,7 +1,7 @@
 //! What the analysis says, out of the one file of words.
 
 use crate::ReportError;
-use crate::fill::fill;
+use drawarc_rig::words::fill;
 use crate::page::Words;
 use std::collections::BTreeMap;
 

@@ -24,6 +24,7 @@ mod lens;
 mod pose;
 mod rig;
 mod shutter;
+pub mod words;
 
 pub use camera::{Camera, ImageSize};
 pub use clock::{ClockModel, ClockSegment};

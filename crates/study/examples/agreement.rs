@@ -2,6 +2,7 @@
 //! figures into a folder. `cargo run -p drawarc-study --example agreement -- FOLDER`
 
 use drawarc_rig::ClockFace;
+use drawarc_study::StudyWords;
 use drawarc_study::agreement::{STUDY_FORMAT, StudyFile, StudyMeasure, agree, nominal_shots};
 use drawarc_study::forecast::{Place, two_phones};
 use std::path::PathBuf;
@@ -27,7 +28,9 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     sketch.cameras.push(above);
     let shots = nominal_shots(&sketch.cameras(), 4, 12, (60.0, 0.1, 3))?;
     let text = format!("format: {STUDY_FORMAT}\ntitle: Nominal archers\npractices: [nominal]\n");
-    let study = agree(&shots, &StudyFile::from_yaml(&text)?)?;
+    let words = StudyWords::english()?;
+    let study = agree(&shots, &StudyFile::from_yaml(&text)?, &words)?;
+    std::fs::write(folder.join("agreement.html"), study.page(&words))?;
     std::fs::write(folder.join("study.json"), study.to_json()?)?;
     std::fs::write(folder.join("pairs.csv"), study.pairs_csv())?;
     std::fs::write(folder.join("cells.csv"), study.cells_csv())?;
@@ -35,10 +38,10 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     for estimate in ["rod", "as-seen"] {
         std::fs::write(
             folder.join(format!("dial-{estimate}.svg")),
-            study.dial(estimate),
+            study.dial(estimate, &words),
         )?;
     }
-    if let Some(plot) = study.difference_plot("c05", "as-seen", StudyMeasure::Reversal) {
+    if let Some(plot) = study.difference_plot("c05", "as-seen", StudyMeasure::Reversal, &words) {
         std::fs::write(folder.join("difference.svg"), plot)?;
     }
     for fault in study

@@ -2,6 +2,7 @@
 //!
 //! `cargo run -p drawarc-study --example forecast -- [SKETCH.yaml] [FOLDER]`; without a sketch, two phones.
 
+use drawarc_study::StudyWords;
 use drawarc_study::forecast::{
     ForecastSettings, ImproveSettings, PlanView, RigSketch, forecast_sketch, improve, nominal_rig,
     plan_svg, two_phones,
@@ -32,7 +33,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     if let Some(folder) = arguments.next().map(PathBuf::from) {
         let rig = nominal_rig(&sketch)?;
         for (view, name) in [(PlanView::Above, "above.svg"), (PlanView::Side, "side.svg")] {
-            let svg = plan_svg(&rig, sketch.archer, &forecast, view);
+            let svg = plan_svg(&rig, sketch.archer, &forecast, view, &StudyWords::english()?);
             std::fs::write(folder.join(name), svg)?;
         }
         let advice = improve(&sketch, &settings, &ImproveSettings::default())?;

@@ -1,6 +1,6 @@
 //! The picture that a clip shows, and colours laid on it.
 
-use crate::clips::ink::{Mask, Region};
+use crate::clips::ink::{Mask, around};
 use drawarc_footage::{Picture, PictureView};
 
 /// A colour in video range, BT.709.
@@ -144,26 +144,22 @@ impl Canvas {
 
     /// Lays a colour where a mask of the canvas's size covers it.
     pub(crate) fn lay(&mut self, mask: &Mask, ink: Ink) {
-        let Some(region) = mask.touched() else { return };
         let [(luma, stride), (cb, half), (cr, _)] = self.planes();
-        for y in region.top..region.bottom {
-            let covered = &mask.row(y)[region.left..region.right];
-            let row = &mut luma[y * stride + region.left..y * stride + region.right];
+        for y in mask.rows() {
+            let span = mask.touched(y);
+            let covered = &mask.row(y)[span.clone()];
+            let row = &mut luma[y * stride..][span];
             for (sample, covered) in row.iter_mut().zip(covered) {
                 if *covered > 0 {
                     *sample = mixed(*sample, ink.luma, u32::from(*covered));
                 }
             }
         }
-        let Region {
-            left,
-            top,
-            right,
-            bottom,
-        } = region;
-        for y in top / 2..(bottom.div_ceil(2)).min(cb.len() / half.max(1)) {
+        let rows = mask.rows();
+        for y in rows.start / 2..rows.end.div_ceil(2).min(cb.len() / half.max(1)) {
             let (upper, lower) = (mask.row(2 * y), mask.row(2 * y + 1));
-            for x in left / 2..right.div_ceil(2).min(half) {
+            let span = around(&mask.touched(2 * y), &mask.touched(2 * y + 1));
+            for x in span.start / 2..span.end.div_ceil(2).min(half) {
                 let sum = [
                     upper[2 * x],
                     upper[2 * x + 1],

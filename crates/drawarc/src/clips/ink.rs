@@ -1,21 +1,18 @@
 //! Coverage masks: lines, rings and shapes with smooth edges, gathered before they are laid on a picture.
 
+use std::ops::Range;
+
 /// How much of each pixel is covered, 0 to 255, over a whole canvas.
 #[derive(Debug, Clone)]
 pub(crate) struct Mask {
     width: usize,
     height: usize,
     coverage: Vec<u8>,
-    touched: Option<Region>,
-}
-
-/// Pixels that something was drawn on: first and past-the-end column and row.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct Region {
-    pub(crate) left: usize,
-    pub(crate) top: usize,
-    pub(crate) right: usize,
-    pub(crate) bottom: usize,
+    /// Of each row the columns that something was drawn on: lines are long and thin, and most of a region around one is
+    /// empty.
+    touched: Vec<Range<usize>>,
+    /// The rows that something was drawn on.
+    rows: Range<usize>,
 }
 
 /// A place on the canvas (column, row) in pixels; whole numbers are centres of pixels.
@@ -28,22 +25,27 @@ impl Mask {
             width,
             height,
             coverage: vec![0; width * height],
-            touched: None,
+            touched: vec![0..0; height],
+            rows: 0..0,
         }
     }
 
     /// Uncovers everything.
     pub(crate) fn clear(&mut self) {
-        if let Some(region) = self.touched.take() {
-            for y in region.top..region.bottom {
-                self.coverage[y * self.width + region.left..y * self.width + region.right].fill(0);
-            }
+        for y in std::mem::take(&mut self.rows) {
+            let span = std::mem::take(&mut self.touched[y]);
+            self.coverage[y * self.width..][span].fill(0);
         }
     }
 
-    /// What was drawn on, if anything.
-    pub(crate) fn touched(&self) -> Option<Region> {
-        self.touched
+    /// The rows that something was drawn on.
+    pub(crate) fn rows(&self) -> Range<usize> {
+        self.rows.clone()
+    }
+
+    /// The columns of row `y` that something was drawn on.
+    pub(crate) fn touched(&self, y: usize) -> Range<usize> {
+        self.touched.get(y).cloned().unwrap_or_default()
     }
 
     /// Coverage of row `y`.
@@ -114,12 +116,7 @@ impl Mask {
         if x < self.width && y < self.height && coverage > 0 {
             let sample = &mut self.coverage[y * self.width + x];
             *sample = (*sample).max(coverage);
-            self.touch(Region {
-                left: x,
-                top: y,
-                right: x + 1,
-                bottom: y + 1,
-            });
+            self.touch(x..x + 1, y..y + 1);
         }
     }
 
@@ -128,32 +125,37 @@ impl Mask {
         if !(low.0.is_finite() && low.1.is_finite() && high.0.is_finite() && high.1.is_finite()) {
             return;
         }
-        let region = Region {
-            left: index(low.0 - reach - 1.0, self.width),
-            top: index(low.1 - reach - 1.0, self.height),
-            right: index(high.0 + reach + 3.0, self.width),
-            bottom: index(high.1 + reach + 3.0, self.height),
-        };
-        if region.left >= region.right || region.top >= region.bottom {
+        let columns = index(low.0 - reach - 1.0, self.width)..index(high.0 + reach + 3.0, self.width);
+        let rows = index(low.1 - reach - 1.0, self.height)..index(high.1 + reach + 3.0, self.height);
+        if columns.is_empty() || rows.is_empty() {
             return;
         }
-        for y in region.top..region.bottom {
-            for x in region.left..region.right {
+        for y in rows.clone() {
+            for x in columns.clone() {
                 let covered = share(depth((x as f64, y as f64)) + 0.5);
                 let sample = &mut self.coverage[y * self.width + x];
                 *sample = (*sample).max(covered);
             }
         }
-        self.touch(region);
+        self.touch(columns, rows);
     }
 
-    fn touch(&mut self, region: Region) {
-        self.touched = Some(self.touched.map_or(region, |old| Region {
-            left: old.left.min(region.left),
-            top: old.top.min(region.top),
-            right: old.right.max(region.right),
-            bottom: old.bottom.max(region.bottom),
-        }));
+    fn touch(&mut self, columns: Range<usize>, rows: Range<usize>) {
+        for y in rows.clone() {
+            self.touched[y] = around(&self.touched[y], &columns);
+        }
+        self.rows = around(&self.rows, &rows);
+    }
+}
+
+/// The least range that holds both.
+pub(crate) fn around(one: &Range<usize>, other: &Range<usize>) -> Range<usize> {
+    if one.is_empty() {
+        other.clone()
+    } else if other.is_empty() {
+        one.clone()
+    } else {
+        one.start.min(other.start)..one.end.max(other.end)
     }
 }
 
@@ -187,7 +189,8 @@ fn to_segment2(at: Spot, a: Spot, b: Spot) -> f64 {
     reason = "clamped to a byte"
 )]
 fn share(covered: f64) -> u8 {
-    (covered.clamp(0.0, 1.0) * 255.0).round() as u8
+    // Rounded by cutting off: `round` is a call into the mathematics library for every pixel.
+    (covered.clamp(0.0, 1.0) * 255.0 + 0.5) as u8
 }
 
 #[expect(
@@ -233,6 +236,6 @@ mod tests {
         assert!(mask.row(19)[19] > 100);
         mask.clear();
         assert!((0..20).all(|y| mask.row(y).iter().all(|covered| *covered == 0)));
-        assert_eq!(mask.touched(), None);
+        assert!(mask.rows().is_empty());
     }
 }

@@ -80,11 +80,12 @@ pub(crate) fn write(path: &Path, sheet: &Sheet<'_>, sides: &mut [Side<'_>]) -> O
         let when = when(sheet, since_s);
         let slow = sheet.pace.speed_at(since_s) < 0.99;
         let mut show = |side: &mut Side<'_>, shown: &Shown| {
-            canvas.fill(
-                (side.left_px, 0),
-                (shown.picture.width(), sheet.picture_px),
-                DARK,
-            );
+            // What the picture does not cover may still hold the trace of the frame before.
+            let below_px = sheet.picture_px.saturating_sub(shown.picture.height());
+            if below_px > 0 {
+                let place = (side.left_px, shown.picture.height() & !1);
+                canvas.fill(place, (shown.picture.width(), below_px + 1), DARK);
+            }
             canvas.paste(&shown.picture, (side.left_px, 0));
             side.trace.draw(&mut canvas, shown.time_s);
             let moment = panel::Moment {
@@ -108,6 +109,7 @@ pub(crate) fn write(path: &Path, sheet: &Sheet<'_>, sides: &mut [Side<'_>]) -> O
             .map_err(|source| unwritten(&source))?;
         last_ticks = ticks;
         frames += 1;
+        first.scene.give_back(shown);
     }
     if frames == 0 {
         return Err(Failure::not_measurable(format!(

@@ -128,6 +128,13 @@ impl Scene<'_> {
         }
     }
 
+    /// Gives back a frame that was shown, for its memory.
+    pub(crate) fn give_back(&mut self, shown: Shown) {
+        if let Self::Film(film) = self {
+            film.spare = Some(shown.picture);
+        }
+    }
+
     /// Frames a second, about.
     pub(crate) fn rate_hz(&self) -> f64 {
         match self {
@@ -145,6 +152,8 @@ pub(crate) struct Film<'a> {
     clock: &'a ClockModel,
     framing: Framing,
     until_s: f64,
+    /// A picture that was shown; the next one takes its memory.
+    spare: Option<Picture>,
     rate_hz: f64,
 }
 
@@ -170,6 +179,7 @@ impl<'a> Film<'a> {
             clock,
             framing,
             until_s,
+            spare: None,
             rate_hz: filmed.recording.probe().nominal_rate_hz.unwrap_or(30.0),
         })
     }
@@ -184,7 +194,8 @@ impl<'a> Film<'a> {
         if time_s > self.until_s {
             return Ok(None);
         }
-        let picture = frame.picture.upright_part(
+        let picture = frame.picture.upright_part_in(
+            self.spare.take(),
             self.camera.rotation_deg,
             self.framing.from_px,
             self.framing.part_px,

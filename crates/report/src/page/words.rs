@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::error::PageError;
 use crate::export::Source;
-use crate::fill::{fill, places};
+use drawarc_rig::words::{fill, places};
 use crate::sentences::Sentences;
 
 /// The only version of the words file that this crate reads.

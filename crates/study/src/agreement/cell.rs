@@ -27,18 +27,6 @@ pub enum Trust {
     None,
 }
 
-impl Trust {
-    /// The word for a person.
-    pub const fn word(self) -> &'static str {
-        match self {
-            Self::Good => "good",
-            Self::Coarse => "coarse",
-            Self::Poor => "poor",
-            Self::None => "none",
-        }
-    }
-}
-
 /// Beyond this many tolerances a figure misleads.
 const COARSE: f64 = 3.0;
 

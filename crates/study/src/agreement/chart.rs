@@ -1,6 +1,6 @@
 //! What all figures share: scales, axes, text.
 
-use super::track::StudyMeasure;
+use crate::StudyWords;
 use crate::forecast::escape;
 use std::fmt::Write;
 
@@ -77,7 +77,7 @@ pub(super) fn text(svg: &mut String, (x, y): (f64, f64), anchor: &str, words: &s
 }
 
 /// Grid, numbers and names of the axes of a difference plot.
-pub(super) fn axes(svg: &mut String, x: &Scale, y: &Scale, measure: StudyMeasure) {
+pub(super) fn axes(svg: &mut String, x: &Scale, y: &Scale, (words, unit): (&StudyWords, &str)) {
     let (left, right, top, bottom) = BORDERS;
     let (last, foot) = (SIZE.0 - right, SIZE.1 - bottom);
     for tick in x.ticks() {
@@ -97,16 +97,16 @@ pub(super) fn axes(svg: &mut String, x: &Scale, y: &Scale, measure: StudyMeasure
         );
         text(svg, (left - 6.0, at + 4.0), "end", &short(tick));
     }
-    let unit = measure.unit();
     text(
         svg,
         (0.5 * (left + last), SIZE.1 - 14.0),
         "middle",
-        &format!("mean of single camera and 3-D ({unit})"),
+        &words.say("mean_axis", &[("unit", unit)]),
     );
     let middle = 0.5 * (top + foot);
     let _ = write!(
         svg,
-        "<text x=\"18\" y=\"{middle:.1}\" text-anchor=\"middle\" fill=\"#222\" transform=\"rotate(-90 18 {middle:.1})\">single camera − 3-D ({unit})</text>"
+        "<text x=\"18\" y=\"{middle:.1}\" text-anchor=\"middle\" fill=\"#222\" transform=\"rotate(-90 18 {middle:.1})\">{}</text>",
+        escape(&words.say("difference_axis", &[("unit", unit)]))
     );
 }

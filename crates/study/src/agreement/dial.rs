@@ -5,12 +5,13 @@ use super::chart::{open, short, text};
 use super::pairs::Angle;
 use super::study::AgreementStudy;
 use super::track::StudyMeasure;
+use crate::StudyWords;
 use std::fmt::Write;
 
 impl AgreementStudy {
     /// The dial: for one estimate, a ring for each measure and a sector for each camera at its place; overhead cameras stand
     /// beside. A sector holds the worst limit of agreement; its colour says how far it can be trusted.
-    pub fn dial(&self, estimate: &str) -> String {
+    pub fn dial(&self, estimate: &str, words: &StudyWords) -> String {
         let cells: Vec<&AgreementCell> = self
             .cells
             .iter()
@@ -43,7 +44,7 @@ impl AgreementStudy {
             &mut svg,
             (16.0, 22.0),
             "start",
-            &format!("How far one camera can be trusted · estimate \"{estimate}\""),
+            &words.say("dial", &[("estimate", estimate)]),
         );
         for (index, measure) in measures.iter().enumerate() {
             let radius = outer - ring * index as f64;
@@ -67,7 +68,7 @@ impl AgreementStudy {
             svg,
             "<circle cx=\"{cx:.1}\" cy=\"{cy:.1}\" r=\"{inner:.1}\" fill=\"#fff\" stroke=\"#ddd\"/>"
         );
-        text(&mut svg, (cx, cy + 4.0), "middle", "archer");
+        text(&mut svg, (cx, cy + 4.0), "middle", words.plain("archer"));
         for hour in 0..12 {
             let (sine, cosine) = (f64::from(hour) * 30.0).to_radians().sin_cos();
             let at = (
@@ -81,7 +82,7 @@ impl AgreementStudy {
                 &(if hour == 0 { 12 } else { hour }).to_string(),
             );
         }
-        self.legend(&mut svg, (cx + outer + 50.0, 66.0), &measures, &cells);
+        self.legend(&mut svg, (cx + outer + 50.0, 66.0), (&measures, &cells), words);
         svg.push_str("</svg>");
         svg
     }
@@ -90,48 +91,44 @@ impl AgreementStudy {
         &self,
         svg: &mut String,
         (x, top): (f64, f64),
-        measures: &[StudyMeasure],
-        cells: &[&AgreementCell],
+        (measures, cells): (&[StudyMeasure], &[&AgreementCell]),
+        words: &StudyWords,
     ) {
         let mut y = top;
-        let mut line = |svg: &mut String, words: &str| {
-            text(svg, (x, y), "start", words);
+        let mut line = |svg: &mut String, indent: f64, content: &str| {
+            text(svg, (x + indent, y), "start", content);
             y += 19.0;
         };
-        line(svg, "rings from the outside in:");
+        line(svg, 0.0, words.plain("rings"));
         for (index, measure) in measures.iter().enumerate() {
-            line(
-                svg,
-                &format!("{}. {} ({})", index + 1, measure.words(), measure.unit()),
-            );
+            let number = (index + 1).to_string();
+            let values = [
+                ("number", number.as_str()),
+                ("measure", words.measure(*measure)),
+                ("unit", words.unit(*measure)),
+            ];
+            line(svg, 0.0, &words.say("ring", &values));
             for cell in cells
                 .iter()
                 .filter(|cell| cell.measure == *measure && cell.angle == Angle::Overhead)
             {
-                line(
-                    svg,
-                    &format!(
-                        "     overhead ({}): {}",
-                        cell.camera,
-                        worst(cell).map_or_else(
-                            || "not measurable".to_owned(),
-                            |v| format!("± {}", short1(v))
-                        )
-                    ),
+                let limit = worst(cell).map_or_else(
+                    || words.say("not_measurable", &[]),
+                    |value| format!("± {}", short1(value)),
                 );
+                let values = [("camera", cell.camera.as_str()), ("limit", &limit)];
+                line(svg, 18.0, &words.say("overhead_limit", &values));
             }
         }
-        line(svg, "");
-        line(svg, "in each sector: the worst limit of agreement (±)");
+        line(svg, 0.0, "");
+        line(svg, 0.0, words.plain("sector"));
+        let within = |tolerance: f64| words.say("within", &[("value", &short(tolerance))]);
         let tolerance = self.analysis.tolerance;
-        for (trust, words) in [
-            (Trust::Good, format!("within {}", short(tolerance))),
-            (Trust::Coarse, format!("within {}", short(3.0 * tolerance))),
-            (Trust::Poor, "beyond: it misleads".to_owned()),
-            (
-                Trust::None,
-                "not measurable from there, or fewer than 3 shots".to_owned(),
-            ),
+        for (trust, meaning) in [
+            (Trust::Good, within(tolerance)),
+            (Trust::Coarse, within(3.0 * tolerance)),
+            (Trust::Poor, words.say("beyond", &[])),
+            (Trust::None, words.say("too_few", &[])),
         ] {
             let _ = write!(
                 svg,
@@ -139,16 +136,11 @@ impl AgreementStudy {
                 y - 12.0,
                 colour(trust)
             );
-            text(svg, (x + 20.0, y), "start", &words);
+            text(svg, (x + 20.0, y), "start", &meaning);
             y += 19.0;
         }
-        if self.statements.iter().any(|s| s.starts_with("Simulated")) {
-            text(
-                svg,
-                (x, y + 8.0),
-                "start",
-                "simulated archers: no evidence about people",
-            );
+        if self.simulated {
+            text(svg, (x, y + 8.0), "start", words.plain("simulated_short"));
         }
     }
 }

@@ -4,6 +4,7 @@ use super::cell::AgreementCell;
 use super::chart::{BORDERS, SIZE, Scale, axes, open, short, text};
 use super::study::AgreementStudy;
 use super::track::StudyMeasure;
+use crate::StudyWords;
 use crate::statistics::Interval;
 use std::fmt::Write;
 
@@ -20,6 +21,7 @@ impl AgreementStudy {
         camera: &str,
         estimate: &str,
         measure: StudyMeasure,
+        words: &StudyWords,
     ) -> Option<String> {
         let cell = self.cell(camera, estimate, measure)?;
         let points: Vec<(f64, f64, &str)> = self
@@ -46,53 +48,59 @@ impl AgreementStudy {
             .chain([0.0]);
         let y = Scale::around(all, SIZE.1 - bottom, top);
         let mut svg = open(SIZE.0, SIZE.1);
-        axes(&mut svg, &x, &y, measure);
-        limit_lines(&mut svg, &lines, &y);
+        axes(&mut svg, &x, &y, (words, words.unit(measure)));
+        limit_lines(&mut svg, &lines, &y, words);
         draw_points(&mut svg, &points, &x, &y);
         text(
             &mut svg,
             (left, 20.0),
             "start",
-            &format!(
-                "{} · {} ({}) · {}",
-                measure.words(),
-                cell.camera,
-                cell.angle,
-                cell.estimate
+            &words.say(
+                "plot",
+                &[
+                    ("measure", words.measure(measure)),
+                    ("camera", &cell.camera),
+                    ("place", &words.angle(cell.angle)),
+                    ("estimate", &cell.estimate),
+                ],
             ),
         );
         text(
             &mut svg,
             (left, 38.0),
             "start",
-            &format!(
-                "{} shots, {} archers{}",
-                cell.shots,
-                cell.archers,
-                self.caution(cell)
-            ),
+            &(words.say(
+                "plot_shots",
+                &[
+                    ("shots", &cell.shots.to_string()),
+                    ("archers", &cell.archers.to_string()),
+                ],
+            ) + &self.caution(cell, words)),
         );
         svg.push_str("</svg>");
         Some(svg)
     }
 
-    fn caution(&self, cell: &AgreementCell) -> String {
-        let simulated = self.statements.iter().any(|s| s.starts_with("Simulated"));
-        let mut words = String::new();
-        if simulated {
-            words.push_str(" · simulated archers: no evidence about people");
+    fn caution(&self, cell: &AgreementCell, words: &StudyWords) -> String {
+        let mut cautions = String::new();
+        let mut add = |key: &str| {
+            cautions.push_str(" · ");
+            cautions.push_str(words.plain(key));
+        };
+        if self.simulated {
+            add("simulated_short");
         }
         if !cell.independent && !cell.is_virtual {
-            words.push_str(" · not independent");
+            add("dependent_short");
         }
-        words
+        cautions
     }
 }
 
 type NamedLine = (&'static str, f64, Option<Interval>);
 
 /// Bias and limits across the plot.
-fn limit_lines(svg: &mut String, lines: &[NamedLine], y: &Scale) {
+fn limit_lines(svg: &mut String, lines: &[NamedLine], y: &Scale, words: &StudyWords) {
     let (left, right, top, bottom) = BORDERS;
     let last = SIZE.0 - right;
     for (name, value, band) in lines {
@@ -109,7 +117,7 @@ fn limit_lines(svg: &mut String, lines: &[NamedLine], y: &Scale) {
             );
         }
         let at = y.at(*value);
-        let dash = if *name == "bias" {
+        let dash = if *name == "plot_bias" {
             ""
         } else {
             " stroke-dasharray=\"6 4\""
@@ -122,7 +130,7 @@ fn limit_lines(svg: &mut String, lines: &[NamedLine], y: &Scale) {
             svg,
             (last + 6.0, at + 4.0),
             "start",
-            &format!("{name} {}", short(*value)),
+            &words.say(name, &[("value", &short(*value))]),
         );
     }
 }
@@ -159,15 +167,15 @@ fn draw_points(svg: &mut String, points: &[(f64, f64, &str)], x: &Scale, y: &Sca
 fn lines(cell: &AgreementCell) -> Vec<NamedLine> {
     if let Some(r) = cell.repeated {
         vec![
-            ("bias", r.bias, Some(r.bias_interval)),
-            ("lower", r.lower, Some(r.lower_interval)),
-            ("upper", r.upper, Some(r.upper_interval)),
+            ("plot_bias", r.bias, Some(r.bias_interval)),
+            ("plot_lower", r.lower, Some(r.lower_interval)),
+            ("plot_upper", r.upper, Some(r.upper_interval)),
         ]
     } else if let Some(p) = cell.pooled {
         vec![
-            ("bias", p.bias, Some(p.bias_interval)),
-            ("lower", p.lower, Some(p.lower_exact)),
-            ("upper", p.upper, Some(p.upper_exact)),
+            ("plot_bias", p.bias, Some(p.bias_interval)),
+            ("plot_lower", p.lower, Some(p.lower_exact)),
+            ("plot_upper", p.upper, Some(p.upper_exact)),
         ]
     } else {
         Vec::new()

@@ -2,20 +2,33 @@
 
 use super::cell::AgreementCell;
 use super::study::AgreementStudy;
+use crate::StudyWords;
 use crate::forecast::escape;
-use crate::statistics::Interval;
+use crate::statistics::{Interval, Proportion};
 use std::fmt::Write;
 
-const STYLE: &str = "body{font:15px/1.45 sans-serif;max-width:70rem;margin:2rem auto;padding:0 1rem;color:#222}table{border-collapse:collapse;font-size:13px}td,th{padding:.2rem .6rem;border-bottom:1px solid #ddd;text-align:right}td:nth-child(-n+4),th:nth-child(-n+4){text-align:left}svg{max-width:100%;height:auto}figure{margin:1rem 0}.tables{overflow-x:auto}";
+/// Figures keep their light paper in the dark: they are the files that go into a report.
+const STYLE: &str = ":root{color-scheme:light dark;--ink:#1d2329;--soft:#5c656e;--paper:#f7f5ef;--sheet:#fff;--line:#d9d4c7}\
+@media (prefers-color-scheme:dark){:root{--ink:#f0ede4;--soft:#a9afb4;--paper:#14181d;--sheet:#1d2329;--line:#3a434c}}\
+body{font:17px/1.5 system-ui,sans-serif;max-width:72rem;margin:0 auto;padding:1.5rem 1rem 3rem;color:var(--ink);background:var(--paper)}\
+h1{font-size:1.9rem;line-height:1.2;margin:.5rem 0}h2{font-size:1.3rem;margin:2.2rem 0 .4rem}.question{font-size:1.15rem;margin:.2rem 0 1rem}\
+.first{border-inline-start:.3rem solid var(--ink);padding:.1rem 1rem;margin:1rem 0;background:var(--sheet)}.first li{margin:.3rem 0}\
+.note{color:var(--soft);max-width:46rem}.tables{overflow-x:auto;background:var(--sheet);border:1px solid var(--line);border-radius:.4rem}\
+table{border-collapse:collapse;font-size:.82rem;width:100%;font-variant-numeric:tabular-nums}td,th{padding:.25rem .6rem;border-bottom:1px solid var(--line);text-align:end;white-space:nowrap}\
+th{position:sticky;top:0;background:var(--sheet);font-weight:600}tr:last-child td{border-bottom:0}td:nth-child(-n+4),th:nth-child(-n+4){text-align:start}\
+figure{margin:1rem 0}svg{max-width:100%;height:auto;border:1px solid var(--line);border-radius:.4rem}.plots{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,30rem),1fr));gap:1rem}.plots figure{margin:0}\
+@media print{@page{size:A4 landscape;margin:12mm}:root{--ink:#000;--soft:#333;--paper:#fff;--sheet:#fff;--line:#999}body{font-size:10pt;padding:0;max-width:none}.tables{overflow:visible;border:0}table{font-size:6.5pt}td,th{padding:.1rem .25rem}tr,figure{break-inside:avoid}}";
 
 impl AgreementStudy {
     /// One HTML file without any address in it. Plots stand in it where there are at least three shots behind them.
-    pub fn page(&self) -> String {
+    pub fn page(&self, words: &StudyWords) -> String {
         let mut out = String::new();
         // Writing to a String cannot fail.
         let _ = write!(
             out,
-            "<!DOCTYPE html><html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\"><title>{title}</title><style>{STYLE}</style></head><body><h1>{title}</h1><p>{question}</p><ul>",
+            "<!DOCTYPE html><html lang=\"{lang}\" dir=\"{direction}\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\"><title>{title}</title><style>{STYLE}</style></head><body><h1>{title}</h1><p class=\"question\">{question}</p><ul class=\"first\">",
+            lang = escape(&words.language),
+            direction = escape(&words.direction),
             title = escape(&self.title),
             question = escape(&self.question)
         );
@@ -23,21 +36,28 @@ impl AgreementStudy {
             let _ = write!(out, "<li>{}</li>", escape(statement));
         }
         for [practice, archer, shot, reason] in &self.excluded {
-            let words = format!("left out: {practice} {archer} {shot}: {reason}");
-            let _ = write!(out, "<li>{}</li>", escape(&words));
+            let values = [
+                ("practice", practice.as_str()),
+                ("archer", archer),
+                ("shot", shot),
+                ("reason", reason),
+            ];
+            let _ = write!(out, "<li>{}</li>", escape(&words.say("left_out", &values)));
         }
         out.push_str("</ul>");
         for estimate in self.estimates() {
-            let _ = write!(out, "<figure>{}</figure>", self.dial(&estimate));
+            let _ = write!(out, "<figure>{}</figure>", self.dial(&estimate, words));
         }
-        self.table(&mut out);
-        self.faults_table(&mut out);
+        self.table(&mut out, words);
+        self.faults_table(&mut out, words);
+        out.push_str("<div class=\"plots\">");
         for cell in self.cells.iter().filter(|cell| cell.shots >= 3) {
-            if let Some(plot) = self.difference_plot(&cell.camera, &cell.estimate, cell.measure) {
+            let plot = self.difference_plot(&cell.camera, &cell.estimate, cell.measure, words);
+            if let Some(plot) = plot {
                 let _ = write!(out, "<figure>{plot}</figure>");
             }
         }
-        out.push_str("</body></html>\n");
+        out.push_str("</div></body></html>\n");
         out
     }
 
@@ -52,52 +72,106 @@ impl AgreementStudy {
         names
     }
 
-    fn table(&self, out: &mut String) {
-        out.push_str("<h2>Single camera minus 3-D</h2><div class=\"tables\"><table><tr><th>camera</th><th>place</th><th>estimate</th><th>measure</th><th>shown</th><th>without it</th><th>shots</th><th>bias</th><th>lower limit</th><th>upper limit</th><th>RMSE</th><th>ICC(A,1)</th><th>SEM</th><th>MDC</th><th>needed</th><th>trust</th></tr>");
+    fn table(&self, out: &mut String, words: &StudyWords) {
+        let head = [
+            "camera",
+            "place",
+            "estimate",
+            "measure",
+            "shown",
+            "without_it",
+            "shots",
+            "bias",
+            "lower",
+            "upper",
+            "rmse",
+            "icc",
+            "sem",
+            "mdc",
+            "needed",
+            "trust",
+        ];
+        open_table(out, words, "single_minus", &head);
         for cell in &self.cells {
-            let _ = write!(
-                out,
-                "<tr><td>{}</td><td>{}</td><td>{}</td><td>{} ({})</td>",
-                escape(&cell.camera),
-                cell.angle,
-                escape(&cell.estimate),
-                cell.measure.words(),
-                cell.unit
+            let measure = format!(
+                "{} ({})",
+                words.measure(cell.measure),
+                words.unit(cell.measure)
             );
-            for text in figures(cell) {
-                let _ = write!(out, "<td>{text}</td>");
-            }
-            out.push_str("</tr>");
+            let place = words.angle(cell.angle);
+            let first = [cell.camera.as_str(), &place, &cell.estimate, &measure];
+            row(
+                out,
+                first.into_iter().chain(figures(cell, words).iter().map(String::as_str)),
+            );
         }
         out.push_str("</table></div>");
+        let _ = write!(
+            out,
+            "<p class=\"note\">{}</p>",
+            escape(words.plain("head_note"))
+        );
     }
 
-    fn faults_table(&self, out: &mut String) {
-        out.push_str("<h2>Collapses</h2><div class=\"tables\"><table><tr><th>camera</th><th>place</th><th>estimate</th><th>found of</th><th>found</th><th>invented of</th><th>invented</th><th>not judged</th></tr>");
+    fn faults_table(&self, out: &mut String, words: &StudyWords) {
+        let head = [
+            "camera",
+            "place",
+            "estimate",
+            "found_of",
+            "found",
+            "invented_of",
+            "invented",
+            "not_judged",
+        ];
+        open_table(out, words, "collapses", &head);
         for cell in &self.faults {
-            let rate = |p: &crate::statistics::Proportion| {
-                format!(
-                    "{} ({:.0}–{:.0} %)",
-                    p.hits,
-                    100.0 * p.interval.low,
-                    100.0 * p.interval.high
+            let rate = |share: &Proportion| {
+                let percent = |share: f64| format!("{:.0}", 100.0 * share);
+                words.say(
+                    "rate",
+                    &[
+                        ("hits", &share.hits.to_string()),
+                        ("low", &percent(share.interval.low)),
+                        ("high", &percent(share.interval.high)),
+                    ],
                 )
             };
-            let _ = write!(
-                out,
-                "<tr><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>",
-                escape(&cell.camera),
-                cell.angle,
-                escape(&cell.estimate),
-                cell.found.n,
+            let texts = [
+                cell.camera.clone(),
+                words.angle(cell.angle),
+                cell.estimate.clone(),
+                cell.found.n.to_string(),
                 rate(&cell.found),
-                cell.invented.n,
+                cell.invented.n.to_string(),
                 rate(&cell.invented),
-                cell.not_judged
-            );
+                cell.not_judged.to_string(),
+            ];
+            row(out, texts.iter().map(String::as_str));
         }
         out.push_str("</table></div>");
     }
+}
+
+/// A heading and the first row of a table.
+fn open_table(out: &mut String, words: &StudyWords, heading: &str, head: &[&str]) {
+    let _ = write!(
+        out,
+        "<h2>{}</h2><div class=\"tables\" tabindex=\"0\"><table><tr>",
+        escape(words.plain(heading))
+    );
+    for key in head {
+        let _ = write!(out, "<th>{}</th>", escape(words.plain(key)));
+    }
+    out.push_str("</tr>");
+}
+
+fn row<'a>(out: &mut String, texts: impl Iterator<Item = &'a str>) {
+    out.push_str("<tr>");
+    for text in texts {
+        let _ = write!(out, "<td>{}</td>", escape(text));
+    }
+    out.push_str("</tr>");
 }
 
 fn number(value: Option<f64>, digits: usize) -> String {
@@ -106,20 +180,22 @@ fn number(value: Option<f64>, digits: usize) -> String {
         .map_or_else(|| "–".to_owned(), |v| format!("{v:.digits$}"))
 }
 
-fn with_interval(value: Option<f64>, interval: Option<Interval>, digits: usize) -> String {
-    match interval {
-        Some(i) if i.low.is_finite() && i.high.is_finite() => format!(
-            "{} ({:.digits$} to {:.digits$})",
-            number(value, digits),
-            i.low,
-            i.high
-        ),
-        _ => number(value, digits),
-    }
-}
-
 /// The figures of a row, as text.
-fn figures(cell: &AgreementCell) -> [String; 12] {
+fn figures(cell: &AgreementCell, words: &StudyWords) -> [String; 12] {
+    let with_interval = |value: Option<f64>, interval: Option<Interval>, digits: usize| {
+        let value = number(value, digits);
+        match interval {
+            Some(i) if i.low.is_finite() && i.high.is_finite() => words.say(
+                "interval",
+                &[
+                    ("value", &value),
+                    ("low", &number(Some(i.low), digits)),
+                    ("high", &number(Some(i.high), digits)),
+                ],
+            ),
+            _ => value,
+        }
+    };
     let repeated = cell.repeated;
     let pooled = cell.pooled;
     let limits = cell.limits();
@@ -133,8 +209,11 @@ fn figures(cell: &AgreementCell) -> [String; 12] {
         .map(|r| r.upper_interval)
         .or(pooled.map(|p| p.upper_exact));
     [
-        format!("{:.0} %", 100.0 * cell.shown_share),
-        if cell.independent { "yes" } else { "no" }.to_owned(),
+        words.say(
+            "percent",
+            &[("value", &format!("{:.0}", 100.0 * cell.shown_share))],
+        ),
+        words.say(if cell.independent { "yes" } else { "no" }, &[]),
         cell.shots.to_string(),
         with_interval(cell.bias(), bias, 1),
         with_interval(limits.map(|l| l.low), lower, 1),
@@ -149,6 +228,6 @@ fn figures(cell: &AgreementCell) -> [String; 12] {
         number(cell.error.map(|error| error.detectable_change_agreement), 1),
         cell.needed
             .map_or_else(|| "–".to_owned(), |n| n.to_string()),
-        cell.trust.word().to_owned(),
+        words.trust(cell.trust).to_owned(),
     ]
 }

@@ -4,7 +4,7 @@ use super::cell::{AgreementCell, cell};
 use super::pairs::{Angle, Pair, StudyShot, TrackPair, pair_up};
 use super::study_file::{Analysis, Exclusion, StudyFile};
 use super::track::{Axis, StudyMeasure, smoothed};
-use crate::StudyError;
+use crate::{StudyError, StudyWords};
 use crate::statistics::{Proportion, Replicates, mean, proportion, repeated_varying};
 use serde::Serialize;
 
@@ -66,6 +66,8 @@ pub struct AgreementStudy {
     pub question: String,
     /// What a reader must know before any number.
     pub statements: Vec<String>,
+    /// Were these archers simulated?
+    pub simulated: bool,
     /// Numbers of the analysis.
     pub analysis: Analysis,
     /// Shots that came in.
@@ -102,7 +104,11 @@ impl AgreementStudy {
 ///
 /// # Errors
 /// [`StudyError`] where the study file refuses, lists do not belong together, or no shot is left.
-pub fn agree(shots: &[StudyShot], study: &StudyFile) -> Result<AgreementStudy, StudyError> {
+pub fn agree(
+    shots: &[StudyShot],
+    study: &StudyFile,
+    words: &StudyWords,
+) -> Result<AgreementStudy, StudyError> {
     study.validate()?;
     let (pairs, tracks) = pair_up(shots, study)?;
     if pairs.is_empty() {
@@ -150,7 +156,8 @@ pub fn agree(shots: &[StudyShot], study: &StudyFile) -> Result<AgreementStudy, S
         format: AGREEMENT_FORMAT,
         title: study.title.clone(),
         question: study.question.clone(),
-        statements: statements(shots),
+        statements: statements(shots, words),
+        simulated: simulated(shots),
         analysis: study.analysis.clone(),
         shots: shots.len(),
         excluded,
@@ -178,29 +185,35 @@ fn groups<'a, T, K: PartialEq + 'a>(items: &'a [T], key: impl Fn(&'a T) -> K) ->
     lists
 }
 
-fn statements(shots: &[StudyShot]) -> Vec<String> {
+/// What must be said before any number.
+fn statements(shots: &[StudyShot], words: &StudyWords) -> Vec<String> {
     let mut list = Vec::new();
-    if shots.iter().any(|shot| shot.simulated) {
-        list.push("Simulated archers show the method and the geometry; they are no evidence about people.".to_owned());
+    if simulated(shots) {
+        list.push(words.say("simulated", &[]));
     }
     let views = || shots.iter().flat_map(|shot| &shot.views);
     if views().any(|view| !view.independent && !view.is_virtual) {
-        list.push("At least one camera also took part in the 3-D path that it is compared with: those rows are not independent and flatter the camera.".to_owned());
+        list.push(words.say("dependent", &[]));
     }
     if views().any(|view| view.is_virtual) {
-        list.push("Rows of stated cameras are projections of the 3-D path: they show the geometry and the stated noise, not lens, clock or tracking of a real camera, and no body that stands in the way.".to_owned());
+        list.push(words.say("stated", &[]));
     }
     let mut archers: Vec<&str> = shots.iter().map(|shot| shot.archer.as_str()).collect();
     archers.sort_unstable();
     archers.dedup();
     if archers.len() < 10 {
-        list.push(format!(
-            "{} archer{}: limits of agreement say little beyond them; the column \"needed\" says how many a study would take.",
-            archers.len(),
-            if archers.len() == 1 { "" } else { "s" }
-        ));
+        let key = if archers.len() == 1 { "few_one" } else { "few" };
+        let values = [
+            ("archers", archers.len().to_string()),
+            ("needed", words.say("needed", &[])),
+        ];
+        list.push(words.say(key, &values.each_ref().map(|(name, value)| (*name, value.as_str()))));
     }
     list
+}
+
+fn simulated(shots: &[StudyShot]) -> bool {
+    shots.iter().any(|shot| shot.simulated)
 }
 
 fn fault_cell(pairs: &[&Pair], analysis: &Analysis) -> Result<FaultCell, StudyError> {

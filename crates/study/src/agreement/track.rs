@@ -198,20 +198,6 @@ impl StudyMeasure {
         }
     }
 
-    /// Name for a person.
-    pub const fn words(self) -> &'static str {
-        match self {
-            Self::DrawTravel => "travel away in the draw",
-            Self::ExpansionAway => "travel away in expansion",
-            Self::Reversal => "deepest reversal toward the target",
-            Self::SlowestDraw => "lowest speed in the draw",
-            Self::ExpansionBehind => "way around in expansion",
-            Self::BehindAtEnd => "behind the line at the end",
-            Self::VDepth => "depth of the V",
-            Self::ExpansionUp => "rise in expansion",
-        }
-    }
-
     /// The figure from a track, smoothed; none where the track does not cover it.
     pub fn of(self, track: &ElbowTrack, times: &ShotTimes) -> Option<f64> {
         let list = match self.axis() {

@@ -2,6 +2,7 @@
 
 use super::nominal_shot::{NominalArcher, NominalPhase};
 use super::rig_forecast::{FULL_DRAW_S, Forecast};
+use crate::StudyWords;
 use drawarc_rig::{Camera, ClockFace, Rig};
 use nalgebra::{Matrix2, Point3, Vector2};
 use std::fmt::Write;
@@ -79,7 +80,13 @@ pub(crate) fn escape(text: &str) -> String {
 
 /// The rig as a self-contained SVG: cameras with what they see, the shooting line, the nominal elbow path, the error
 /// ellipse of the elbow at full draw (95 %, magnified 300 times, stated in the picture).
-pub fn plan_svg(rig: &Rig, archer: NominalArcher, forecast: &Forecast, view: PlanView) -> String {
+pub fn plan_svg(
+    rig: &Rig,
+    archer: NominalArcher,
+    forecast: &Forecast,
+    view: PlanView,
+    words: &StudyWords,
+) -> String {
     let mut corners: Vec<Point3<f64>> = rig.cameras.iter().map(Camera::centre_in_range).collect();
     corners.extend([
         Point3::new(1.6, 1.3, 0.0),
@@ -94,20 +101,20 @@ pub fn plan_svg(rig: &Rig, archer: NominalArcher, forecast: &Forecast, view: Pla
         svg,
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {w:.0} {h:.0}\" width=\"{w:.0}\" height=\"{h:.0}\" font-family=\"sans-serif\" font-size=\"13\"><rect width=\"100%\" height=\"100%\" fill=\"#fff\"/>"
     );
-    ground(&mut svg, &sheet);
+    ground(&mut svg, &sheet, words);
     for camera in &rig.cameras {
         draw_camera(&mut svg, &sheet, camera);
     }
     draw_archer(&mut svg, &sheet, archer);
     ellipse(&mut svg, &sheet, forecast);
-    let title = match view {
-        PlanView::Above => "from above",
-        PlanView::Side => "from 3 o'clock",
-    };
-    let _ = write!(
-        svg,
-        "<text x=\"8\" y=\"18\" fill=\"#222\">{title} · ellipse: 95 % of the elbow at full draw, {MAGNIFIED:.0} × magnified</text></svg>"
-    );
+    let title = words.plain(match view {
+        PlanView::Above => "from_above",
+        PlanView::Side => "from_side",
+    });
+    let times = format!("{MAGNIFIED:.0}");
+    let note = words.say("plan_note", &[("view", title), ("times", &times)]);
+    text(&mut svg, (8.0, 18.0), "start", &note);
+    svg.push_str("</svg>");
     svg
 }
 
@@ -129,7 +136,7 @@ fn text(svg: &mut String, at: (f64, f64), anchor: &str, words: &str) {
     );
 }
 
-fn ground(svg: &mut String, sheet: &Sheet) {
+fn ground(svg: &mut String, sheet: &Sheet, words: &StudyWords) {
     match sheet.view {
         PlanView::Above => {
             let ends = [1.3, -1.3].map(|y| sheet.at(&Point3::new(0.0, y, 0.0)));
@@ -192,7 +199,7 @@ fn ground(svg: &mut String, sheet: &Sheet) {
         );
         line(svg, barb, arrow[1], "stroke=\"#888\" stroke-width=\"2\"");
     }
-    text(svg, (arrow[1].0, arrow[1].1 - 6.0), "middle", "target");
+    text(svg, (arrow[1].0, arrow[1].1 - 6.0), "middle", words.plain("target"));
 }
 
 fn draw_camera(svg: &mut String, sheet: &Sheet, camera: &Camera) {

@@ -1,8 +1,8 @@
-//! Texts with places such as `{name}` that are filled in.
+//! Texts with places such as `{name}` that are filled in: how every crate with words of its own keeps them translatable.
 
 /// A text with its places filled in, in one pass: a value that looks like a place (an archer may be called `{mm}`) stays
 /// as it is. A place without a value stays, too.
-pub(crate) fn fill(text: &str, values: &[(&str, &str)]) -> String {
+pub fn fill(text: &str, values: &[(&str, &str)]) -> String {
     let mut filled = String::with_capacity(text.len() + 32);
     let mut rest = text;
     while let Some(open) = rest.find('{') {
@@ -27,7 +27,7 @@ pub(crate) fn fill(text: &str, values: &[(&str, &str)]) -> String {
 }
 
 /// The places of a text, sorted, each once.
-pub(crate) fn places(text: &str) -> Vec<&str> {
+pub fn places(text: &str) -> Vec<&str> {
     let mut found: Vec<&str> = text
         .split('{')
         .skip(1)
