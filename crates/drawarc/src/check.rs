@@ -2,8 +2,8 @@
 
 use crate::args::CheckArguments;
 use crate::backgrounds::{self, Backgrounds};
-use crate::health::ELBOW_HEIGHT_M;
 use crate::failure::{Failure, Outcome};
+use crate::health::ELBOW_HEIGHT_M;
 use crate::lags::Lags;
 use crate::pipeline::ClockSettings;
 use crate::practice::Practice;

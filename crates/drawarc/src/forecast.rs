@@ -6,12 +6,12 @@ use crate::failure::{Failure, Outcome};
 use crate::store::write_whole;
 use crate::table;
 use drawarc_rig::{RangeFrame, Rig};
-use drawarc_study::{StudyError, StudyWords};
 use drawarc_study::forecast::{
     Advice, AxisErrors, CameraForecast, CameraTiming, Forecast, ForecastInput, ForecastSettings,
     Hand, ImproveSettings, MarkerKind, NominalArcher, NominalPhase, PlanView, RigSketch,
     SKETCH_FORMAT, Surroundings, Sync, forecast, forecast_sketch, improve, nominal_rig, plan_svg,
 };
+use drawarc_study::{StudyError, StudyWords};
 use serde::{Deserialize, Serialize};
 use std::io::{BufReader, stdin};
 use std::path::Path;

@@ -74,7 +74,7 @@ pub(crate) fn health(rig: &Rig, clocks: &[ClockModel], words: &Words) -> Vec<Rig
         lines.push(RigLine {
             fitness,
             sentence: words.health(
-                "camera",
+                if index == 0 { "camera_first" } else { "camera" },
                 &[
                     ("camera", &camera.name),
                     ("views", &views.to_string()),
@@ -82,7 +82,7 @@ pub(crate) fn health(rig: &Rig, clocks: &[ClockModel], words: &Words) -> Vec<Rig
                     ("ms", &format!("{sd_ms:.2}")),
                 ],
             ),
-            costs_mm: Some(clock_mm(sd_ms)),
+            costs_mm: (index > 0).then(|| clock_mm(sd_ms)),
         });
     }
     let percent = rig.survey.scale_sd_percent;

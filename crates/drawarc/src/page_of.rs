@@ -6,22 +6,15 @@ use crate::practice::Practice;
 use crate::recordings::Recordings;
 use crate::sheets::{Sheets, settings_of};
 use crate::store::{Key, Store};
-use crate::strips::{Instant, strip};
+use drawarc_report::BowStage;
 use drawarc_report::export::{
     InputFile, Provenance, SHEET_FORMAT, SheetFile, c3d_of_shot, csv, faults_table, methods,
     parquet, samples_table, shots_table,
 };
 use drawarc_report::page::{
-    ArcherLine, CameraStrip, Mark, PageShot, PracticePage, RigLine, SeriesPart, Words, page,
+    ArcherLine, Fitness, PageShot, PracticePage, RigLine, SeriesPart, Words, page,
 };
-use drawarc_report::{BowStage, ShotSheet};
-use drawarc_rig::{ClockModel, Rig};
-use nalgebra::Point3;
-use rayon::prelude::*;
 use std::path::PathBuf;
-
-/// The trace in a picture has a point every so many samples of the sheet's curves.
-const TRACE_STEP: usize = 2;
 
 /// What page and exports stand on besides the sheets.
 #[derive(Debug)]
@@ -29,8 +22,6 @@ pub(crate) struct Ground<'a> {
     pub(crate) practice: &'a Practice,
     pub(crate) pipeline: &'a Pipeline,
     pub(crate) recordings: &'a Recordings,
-    pub(crate) rig: &'a Rig,
-    pub(crate) clocks: &'a [ClockModel],
     /// State of the rig, in plain words.
     pub(crate) health: Vec<RigLine>,
     /// How sure the page is, a sentence each.
@@ -46,7 +37,7 @@ pub(crate) struct Ground<'a> {
 }
 
 /// Writes page and exports; the page's path comes back.
-pub(crate) fn write(store: &Store, ground: &Ground<'_>, sheets: &Sheets) -> Outcome<PathBuf> {
+pub(crate) fn write(store: &Store, ground: &Ground<'_>, sheets: &mut Sheets) -> Outcome<PathBuf> {
     let words = ground.words;
     let provenance = provenance(ground)?;
     // Who shot stands in the sheets, which `forget` deletes, and not in what may go into a thesis.
@@ -54,7 +45,7 @@ pub(crate) fn write(store: &Store, ground: &Ground<'_>, sheets: &Sheets) -> Outc
     told.settings
         .retain(|name, _| !name.starts_with("practice.turns"));
     let paragraphs = methods(&told, words);
-    let mut strips = strips(ground, &sheets.shots)?.into_iter();
+    let mut strips = std::mem::take(&mut sheets.strips).into_iter();
     let shots = sheets
         .shots
         .iter()
@@ -78,7 +69,7 @@ pub(crate) fn write(store: &Store, ground: &Ground<'_>, sheets: &Sheets) -> Outc
         warnings: ground.warnings.clone(),
         shots,
         series,
-        rig: ground.health.clone(),
+        rig: worst_first(&ground.health),
         certainty: ground.certainty.clone(),
         methods: paragraphs.clone(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -87,6 +78,17 @@ pub(crate) fn write(store: &Store, ground: &Ground<'_>, sheets: &Sheets) -> Outc
     exports(store, ground, sheets, &provenance)?;
     store.write("methods.txt", (paragraphs.join("\n\n") + "\n").as_bytes())?;
     store.write("page.html", html.as_bytes())
+}
+
+/// What must not be overlooked stands first.
+fn worst_first(health: &[RigLine]) -> Vec<RigLine> {
+    let mut lines = health.to_vec();
+    lines.sort_by_key(|line| match line.fitness {
+        Fitness::Bad => 0,
+        Fitness::Watch => 1,
+        Fitness::Good => 2,
+    });
+    lines
 }
 
 fn archers(practice: &Practice, words: &Words) -> Vec<ArcherLine> {
@@ -113,67 +115,6 @@ fn archers(practice: &Practice, words: &Words) -> Vec<ArcherLine> {
             }
         })
         .collect()
-}
-
-/// What each camera saw of each shot; all of them at once, since every picture has to be found in its film.
-fn strips(ground: &Ground<'_>, sheets: &[ShotSheet]) -> Outcome<Vec<Vec<CameraStrip>>> {
-    let cameras = ground.recordings.len();
-    let seen: Vec<Option<CameraStrip>> = (0..sheets.len() * cameras)
-        .into_par_iter()
-        .map(|job| seen(ground, &sheets[job / cameras], job % cameras))
-        .collect::<Outcome<_>>()?;
-    let mut seen = seen.into_iter();
-    Ok(sheets
-        .iter()
-        .map(|_| seen.by_ref().take(cameras).flatten().collect())
-        .collect())
-}
-
-/// What one camera saw of one shot; nothing where the elbow's way is not known.
-fn seen(ground: &Ground<'_>, sheet: &ShotSheet, camera: usize) -> Outcome<Option<CameraStrip>> {
-    let curves = &sheet.curves;
-    let path: Vec<(f64, Point3<f64>)> = curves
-        .time_s
-        .iter()
-        .zip(&curves.elbow_mm)
-        .zip(&curves.in_gap)
-        .filter(|(_, in_gap)| !**in_gap)
-        .step_by(TRACE_STEP)
-        .map(|((time_s, mm), _)| (*time_s, Point3::from(*mm) / 1000.0))
-        .collect();
-    if path.is_empty() {
-        return Ok(None);
-    }
-    let instants: Vec<Instant> = if ground.pipeline.sheet.pictures {
-        sheet
-            .key_instants
-            .iter()
-            .map(|instant| Instant {
-                time_s: instant.time_s,
-                caption: instant.words.clone(),
-                mark: mark_at(sheet, &instant.key),
-            })
-            .collect()
-    } else {
-        Vec::new()
-    };
-    strip(
-        ground.recordings.camera(camera),
-        &ground.rig.cameras[camera],
-        &ground.clocks[camera],
-        &path,
-        &instants,
-    )
-    .map(Some)
-}
-
-/// The mark of the fault that a key instant such as `fault-2` shows.
-fn mark_at(sheet: &ShotSheet, key: &str) -> Option<Mark> {
-    let number: usize = key.strip_prefix("fault-")?.parse().ok()?;
-    sheet
-        .faults
-        .get(number.checked_sub(1)?)
-        .map(|fault| Mark::from(fault.kind))
 }
 
 fn provenance(ground: &Ground<'_>) -> Outcome<Provenance> {

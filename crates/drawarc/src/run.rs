@@ -15,6 +15,7 @@ use crate::sheets::{self, Sheets};
 use crate::steps;
 use crate::stood::CameraLine;
 use crate::store::Store;
+use crate::strips::Films;
 use crate::verdicts;
 use drawarc_report::page::Words;
 use drawarc_rig::Rig;
@@ -148,20 +149,26 @@ pub(crate) fn run(
             words,
         });
     }
-    let judged = sheets::judge(
+    let films = Films {
+        recordings: &recordings,
+        rig: &measured.rig,
+        clocks: &measured.clocks,
+        pictures: pipeline.sheet.pictures,
+    };
+    let bar = progress.bar("judging the shots");
+    let mut judged = sheets::judge(
         (practice, &corrections),
         pipeline,
         (&words, &advice),
         &measured.rig,
-        &measured.stretches,
-        &measured.sounds,
+        (&measured.stretches, &measured.sounds),
+        &|sheet| films.of(sheet),
     )?;
+    bar.finish_and_clear();
     let ground = Ground {
         practice,
         pipeline,
         recordings: &recordings,
-        rig: &measured.rig,
-        clocks: &measured.clocks,
         health: measured.health,
         certainty: measured.certainty,
         warnings: measured.warnings,
@@ -170,7 +177,7 @@ pub(crate) fn run(
         texts: words_file.iter().chain(&advice_file).cloned().collect(),
     };
     let bar = progress.bar("writing the page");
-    let page = written(&store, &ground, &judged, words_file.as_deref())?;
+    let page = written(&store, &ground, &mut judged, words_file.as_deref())?;
     bar.finish_and_clear();
     let clips = if manner.clips {
         clips::make(&store, practice, &recordings, &clips::Choice::default())?
@@ -191,7 +198,7 @@ pub(crate) fn run(
 fn written(
     store: &Store,
     ground: &Ground<'_>,
-    judged: &Sheets,
+    judged: &mut Sheets,
     words_file: Option<&Path>,
 ) -> Outcome<PathBuf> {
     let before = std::fs::read(store.path("sheet.json")).ok();

@@ -3,13 +3,14 @@
 use crate::failure::{Failure, Outcome};
 use crate::pipeline::Pipeline;
 use crate::practice::{Practice, Turn};
-use drawarc_report::page::Words;
+use drawarc_report::page::{CameraStrip, Words};
 use drawarc_report::{
-    Advice, BowStage, Corrections, Finding, ReportError, ReportSettings, SeriesSheet, ShotContext,
-    ShotSheet, ShotWindow, Side, SoundAt, Verdict, score_series, score_shot,
+    Advice, BowStage, Corrections, Finding, ReportError, ReportSettings, Sentences, SeriesSheet,
+    ShotContext, ShotSheet, ShotWindow, Side, SoundAt, Verdict, score_series, score_shot,
 };
 use drawarc_rig::Rig;
 use drawarc_triangulation::{InstantPath, PathSamples};
+use rayon::prelude::*;
 
 /// Everything that the rules say of a practice.
 #[derive(Debug)]
@@ -20,6 +21,8 @@ pub(crate) struct Sheets {
     pub(crate) series: Vec<SeriesSheet>,
     /// Body heights beside the shots, for the drawn figure.
     pub(crate) heights_m: Vec<Option<f64>>,
+    /// What the cameras saw, beside the shots.
+    pub(crate) strips: Vec<Vec<CameraStrip>>,
 }
 
 /// One shot's stretch of the practice.
@@ -59,18 +62,24 @@ pub(crate) fn settings_of(pipeline: &Pipeline) -> ReportSettings {
     }
 }
 
-/// Judges every shot.
+/// A shot that was judged, and what the cameras saw of it.
+struct Judged {
+    sheet: ShotSheet,
+    height_m: Option<f64>,
+    strips: Vec<CameraStrip>,
+}
+
+/// Judges every shot, and has each looked for in its films: by `look`, as soon as its sheet stands.
 pub(crate) fn judge(
     (practice, corrections): (&Practice, &Corrections),
     pipeline: &Pipeline,
     (words, advice): (&Words, &Advice),
     rig: &Rig,
-    stretches: &[Stretch],
-    sounds: &[SoundAt],
+    (stretches, sounds): (&[Stretch], &[SoundAt]),
+    look: &(dyn Fn(&ShotSheet) -> Outcome<Vec<CameraStrip>> + Sync),
 ) -> Outcome<Sheets> {
     let settings = settings_of(pipeline);
     let sentences = words.sentences();
-    let nobody = words.health("archer", &[("number", "1")]);
     if stretches.is_empty() {
         return Err(
             Failure::not_measurable("the elbow was followed, but nobody drew a bow")
@@ -85,67 +94,132 @@ pub(crate) fn judge(
     corrections
         .fits(&known)
         .map_err(|source| corrected(practice, &source))?;
+    let judging = Judging {
+        practice,
+        corrections,
+        settings: &settings,
+        sentences: &sentences,
+        nobody: &words.health("archer", &[("number", "1")]),
+        rig,
+        sounds,
+    };
+    // Each shot is judged, and then looked for in its films, by one thread: what is found first is not waited for.
+    let judged: Vec<Outcome<Judged>> = stretches
+        .par_iter()
+        .zip(&turns)
+        .enumerate()
+        .map(|(index, (stretch, (turn, place)))| {
+            let (sheet, height_m) = judging.shot(&ids[index], stretch, (turn.as_ref(), *place))?;
+            let strips = look(&sheet)?;
+            Ok(Judged {
+                sheet,
+                height_m,
+                strips,
+            })
+        })
+        .collect();
     let mut sheets = Sheets {
         shots: Vec::new(),
         series: Vec::new(),
         heights_m: Vec::new(),
+        strips: Vec::new(),
     };
-    for (index, (stretch, (turn, place))) in stretches.iter().zip(&turns).enumerate() {
+    // The first failure in the order of the shots is told, whichever thread was first.
+    for shot in judged {
+        let shot = shot?;
+        sheets.shots.push(shot.sheet);
+        sheets.heights_m.push(shot.height_m);
+        sheets.strips.push(shot.strips);
+    }
+    sheets.series = series(&sheets.shots, advice, &settings, &sentences);
+    Ok(sheets)
+}
+
+/// What every shot is judged by.
+struct Judging<'a> {
+    practice: &'a Practice,
+    corrections: &'a Corrections,
+    settings: &'a ReportSettings,
+    sentences: &'a Sentences,
+    /// What an archer is called whom nobody named.
+    nobody: &'a str,
+    rig: &'a Rig,
+    sounds: &'a [SoundAt],
+}
+
+impl Judging<'_> {
+    /// The sheet of a shot, and the body height that it was judged with (m).
+    fn shot(
+        &self,
+        id: &str,
+        stretch: &Stretch,
+        (turn, place): (Option<&Turn>, usize),
+    ) -> Outcome<(ShotSheet, Option<f64>)> {
         let window = &stretch.window;
-        let near: Vec<SoundAt> = sounds
+        let near: Vec<SoundAt> = self
+            .sounds
             .iter()
             .copied()
             .filter(|sound| sound.time_s > window.start_s && sound.time_s < window.end_s + 0.5)
             .collect();
-        let correction = corrections.of(&ids[index]).cloned();
+        let correction = self.corrections.of(id).cloned();
         // Who is named by hand brings the height and the bow of their own turn.
         let renamed = correction
             .as_ref()
             .and_then(|correction| correction.archer.as_ref())
-            .and_then(|archer| practice.turns.iter().find(|turn| turn.archer == *archer));
-        let mut context = context(
-            (&ids[index], renamed.or(turn.as_ref())),
-            window,
-            rig,
-            (stretch, near),
-        );
-        let archer = turn.as_ref().map_or(&nobody, |turn| &turn.archer);
+            .and_then(|archer| {
+                self.practice
+                    .turns
+                    .iter()
+                    .find(|turn| turn.archer == *archer)
+            });
+        let mut context = context((id, renamed.or(turn)), window, self.rig, (stretch, near));
+        let archer = turn.map_or(self.nobody, |turn| turn.archer.as_str());
         archer.clone_into(&mut context.archer);
-        context.felt = turn
-            .as_ref()
-            .and_then(|turn| turn.felt.get(*place).copied());
+        context.felt = turn.and_then(|turn| turn.felt.get(place).copied());
         context.correction = correction;
-        let mut sheet = score_shot(&stretch.elbow, window, &context, &settings, &sentences)
-            .map_err(|source| match source {
-                ReportError::Correction { .. } => corrected(practice, &source),
-                _ => wrong_path(&source),
-            })?;
+        let mut sheet = score_shot(
+            &stretch.elbow,
+            window,
+            &context,
+            self.settings,
+            self.sentences,
+        )
+        .map_err(|source| match source {
+            ReportError::Correction { .. } => corrected(self.practice, &source),
+            _ => wrong_path(&source),
+        })?;
         if let Some(words) = &stretch.put_back {
             sheet.how_sure = format!("{} {words}", sheet.how_sure);
         }
         if let Some(why) = &stretch.unfit {
             withdraw(&mut sheet, why);
         }
-        sheets.shots.push(sheet);
-        sheets.heights_m.push(context.body_height_m);
+        Ok((sheet, context.body_height_m))
     }
+}
+
+/// One series for each archer, stage and draw weight, in the order in which they first shot.
+fn series(
+    all: &[ShotSheet],
+    advice: &Advice,
+    settings: &ReportSettings,
+    sentences: &Sentences,
+) -> Vec<SeriesSheet> {
+    let counted = || all.iter().filter(|sheet| !sheet.rejected);
     let mut kinds: Vec<(&str, BowStage, Option<f64>)> = Vec::new();
-    for sheet in sheets.shots.iter().filter(|sheet| !sheet.rejected) {
+    for sheet in counted() {
         if !kinds.contains(&kind(sheet)) {
             kinds.push(kind(sheet));
         }
     }
-    for each in kinds {
-        let shots: Vec<&ShotSheet> = sheets
-            .shots
-            .iter()
-            .filter(|sheet| !sheet.rejected && kind(sheet) == each)
-            .collect();
-        sheets
-            .series
-            .push(score_series(each.0, &shots, advice, &settings, &sentences));
-    }
-    Ok(sheets)
+    kinds
+        .into_iter()
+        .map(|each| {
+            let shots: Vec<&ShotSheet> = counted().filter(|sheet| kind(sheet) == each).collect();
+            score_series(each.0, &shots, advice, settings, sentences)
+        })
+        .collect()
 }
 
 /// Takes back whatever a sheet claims: its path stands on a rig that is no longer as it was surveyed.

@@ -2,30 +2,99 @@
 
 use crate::cut::{Cut, cut_around, upright, whole};
 use crate::failure::Outcome;
-use crate::recordings::{Filmed, wrong_footage};
+use crate::recordings::{Filmed, Recordings, wrong_footage};
 use drawarc_footage::{PictureView, RgbImage, encode_jpeg};
-use drawarc_report::page::{CameraStrip, StripPicture, TracePoint};
-use drawarc_rig::{Camera, ClockModel};
+use drawarc_report::ShotSheet;
+use drawarc_report::page::{CameraStrip, Mark, StripPicture, TracePoint};
+use drawarc_rig::{Camera, ClockModel, Rig};
 use nalgebra::Point3;
+use rayon::prelude::*;
 
 /// Height of an embedded picture (px).
 const HEIGHT_PX: u32 = 420;
 /// Quality of an embedded picture.
 const QUALITY: u8 = 72;
 
+/// The trace in a picture has a point every so many samples of the sheet's curves.
+const TRACE_STEP: usize = 2;
+
+/// What pictures are taken from.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Films<'a> {
+    pub(crate) recordings: &'a Recordings,
+    pub(crate) rig: &'a Rig,
+    pub(crate) clocks: &'a [ClockModel],
+    /// May people be seen?
+    pub(crate) pictures: bool,
+}
+
+impl Films<'_> {
+    /// What each camera saw of a shot; all cameras at once, since every picture has to be found in its film. A camera is
+    /// left out where the elbow's way is not known.
+    pub(crate) fn of(&self, sheet: &ShotSheet) -> Outcome<Vec<CameraStrip>> {
+        let seen: Vec<Outcome<Option<CameraStrip>>> = (0..self.recordings.len())
+            .into_par_iter()
+            .map(|camera| self.seen(sheet, camera))
+            .collect();
+        let seen = seen.into_iter().collect::<Outcome<Vec<_>>>()?;
+        Ok(seen.into_iter().flatten().collect())
+    }
+
+    fn seen(&self, sheet: &ShotSheet, camera: usize) -> Outcome<Option<CameraStrip>> {
+        let curves = &sheet.curves;
+        let path: Vec<(f64, Point3<f64>)> = curves
+            .time_s
+            .iter()
+            .zip(&curves.elbow_mm)
+            .zip(&curves.in_gap)
+            .filter(|(_, in_gap)| !**in_gap)
+            .step_by(TRACE_STEP)
+            .map(|((time_s, mm), _)| (*time_s, Point3::from(*mm) / 1000.0))
+            .collect();
+        if path.is_empty() {
+            return Ok(None);
+        }
+        let shown = sheet.key_instants.iter().filter(|_| self.pictures);
+        let instants: Vec<Instant> = shown
+            .map(|instant| Instant {
+                time_s: instant.time_s,
+                caption: instant.words.clone(),
+                mark: mark_at(sheet, &instant.key),
+            })
+            .collect();
+        strip(
+            self.recordings.camera(camera),
+            &self.rig.cameras[camera],
+            &self.clocks[camera],
+            &path,
+            &instants,
+        )
+        .map(Some)
+    }
+}
+
+/// The mark of the fault that a key instant such as `fault-2` shows.
+fn mark_at(sheet: &ShotSheet, key: &str) -> Option<Mark> {
+    let number: usize = key.strip_prefix("fault-")?.parse().ok()?;
+    sheet
+        .faults
+        .get(number.checked_sub(1)?)
+        .map(|fault| Mark::from(fault.kind))
+}
+
 /// One instant to show.
 #[derive(Debug, Clone)]
-pub(crate) struct Instant {
+struct Instant {
     /// Range time (s).
-    pub(crate) time_s: f64,
+    time_s: f64,
     /// What is written under it.
-    pub(crate) caption: String,
+    caption: String,
     /// The mark of the fault that it shows.
-    pub(crate) mark: Option<drawarc_report::page::Mark>,
+    mark: Option<Mark>,
 }
 
 /// What one camera saw of one shot. `path` is range time with the elbow (m).
-pub(crate) fn strip(
+fn strip(
     filmed: Filmed<'_>,
     camera: &Camera,
     clock: &ClockModel,

@@ -1,8 +1,8 @@
 //! What the analysis says, out of the one file of words.
 
 use crate::ReportError;
-use drawarc_rig::words::fill;
 use crate::page::Words;
+use drawarc_rig::words::fill;
 use std::collections::BTreeMap;
 
 /// Sentences by key; `{name}` in a sentence is filled in.

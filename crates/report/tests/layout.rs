@@ -182,3 +182,31 @@ fn the_keyboard_reaches_and_works_everything() {
         report["said"]
     );
 }
+
+/// Whatever there is to say, paper holds two pages a series: six shots, ten long warnings, twelve long remarks a shot,
+/// and as many sentences about the rig.
+#[test]
+fn long_remarks_and_many_warnings_print_on_two_pages() {
+    let long = "Camera three is said to share the shutter signal of camera five, but its pictures are 3.2 ms off \
+        (± 0.4 ms). Is its cable in, and does it follow the signal? Show the board again before the next series. ";
+    let many = |count: usize| vec![long.to_owned(); count];
+    let mut practice = invented::practice(1.0).unwrap();
+    assert_eq!(practice.shots.len(), 6);
+    practice.warnings = many(10);
+    practice.certainty = many(12);
+    let line = practice.rig[0].clone();
+    practice.rig = many(12)
+        .into_iter()
+        .map(|sentence| drawarc_report::page::RigLine {
+            sentence,
+            ..line.clone()
+        })
+        .collect();
+    for shot in &mut practice.shots {
+        shot.card.remarks = many(12);
+    }
+    let bytes = chromium::printed("print-long", &html(&practice));
+    let text = String::from_utf8_lossy(&bytes);
+    let pages = text.matches("/Type /Page\n").count() + text.matches("/Type /Page/").count();
+    assert_eq!(pages, 2);
+}

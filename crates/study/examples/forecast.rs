@@ -33,7 +33,13 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     if let Some(folder) = arguments.next().map(PathBuf::from) {
         let rig = nominal_rig(&sketch)?;
         for (view, name) in [(PlanView::Above, "above.svg"), (PlanView::Side, "side.svg")] {
-            let svg = plan_svg(&rig, sketch.archer, &forecast, view, &StudyWords::english()?);
+            let svg = plan_svg(
+                &rig,
+                sketch.archer,
+                &forecast,
+                view,
+                &StudyWords::english()?,
+            );
             std::fs::write(folder.join(name), svg)?;
         }
         let advice = improve(&sketch, &settings, &ImproveSettings::default())?;

@@ -43,9 +43,17 @@ impl StudyWords {
     pub fn from_yaml(text: &str) -> Result<Self, StudyError> {
         let (english, words) = (Self::english()?, Self::read(text)?);
         if !["ltr", "rtl"].contains(&words.direction.as_str()) {
-            return Err(wrong(format!("direction is {:?}; it is ltr or rtl", words.direction)));
+            return Err(wrong(format!(
+                "direction is {:?}; it is ltr or rtl",
+                words.direction
+            )));
         }
-        let lacks = |of: &Self, from: &Self| of.words.keys().find(|key| !from.words.contains_key(*key)).cloned();
+        let lacks = |of: &Self, from: &Self| {
+            of.words
+                .keys()
+                .find(|key| !from.words.contains_key(*key))
+                .cloned()
+        };
         if let Some(key) = lacks(&english, &words) {
             return Err(wrong(format!("words.{key} is missing")));
         }
@@ -64,7 +72,8 @@ impl StudyWords {
     }
 
     fn read(text: &str) -> Result<Self, StudyError> {
-        let words: Self = serde_yaml::from_str(text).map_err(|problem| wrong(problem.to_string()))?;
+        let words: Self =
+            serde_yaml::from_str(text).map_err(|problem| wrong(problem.to_string()))?;
         if words.format != STUDY_WORDS_FORMAT {
             return Err(StudyError::Format {
                 found: words.format,
@@ -145,15 +154,24 @@ mod tests {
         };
         for (from, to, says) in [
             ("  target: target\n", "", "words.target is missing"),
-            ("  target: target", "  target: target\n  targt: x", "words.targt is not known"),
-            ("bias {value}", "bias {valeu}", "words.plot_bias has the places"),
+            (
+                "  target: target",
+                "  target: target\n  targt: x",
+                "words.targt is not known",
+            ),
+            (
+                "bias {value}",
+                "bias {valeu}",
+                "words.plot_bias has the places",
+            ),
             ("study-words/1", "study-words/9", "study-words/9"),
             ("direction: ltr", "direction: up", "ltr or rtl"),
         ] {
             let problem = refused(from, to);
             assert!(problem.contains(says), "{problem}");
         }
-        let other = StudyWords::from_yaml(&ENGLISH.replacen("target: target", "target: Ziel", 1)).unwrap();
+        let other =
+            StudyWords::from_yaml(&ENGLISH.replacen("target: target", "target: Ziel", 1)).unwrap();
         assert_eq!(other.plain("target"), "Ziel");
     }
 }

@@ -125,8 +125,10 @@ impl Mask {
         if !(low.0.is_finite() && low.1.is_finite() && high.0.is_finite() && high.1.is_finite()) {
             return;
         }
-        let columns = index(low.0 - reach - 1.0, self.width)..index(high.0 + reach + 3.0, self.width);
-        let rows = index(low.1 - reach - 1.0, self.height)..index(high.1 + reach + 3.0, self.height);
+        let columns =
+            index(low.0 - reach - 1.0, self.width)..index(high.0 + reach + 3.0, self.width);
+        let rows =
+            index(low.1 - reach - 1.0, self.height)..index(high.1 + reach + 3.0, self.height);
         if columns.is_empty() || rows.is_empty() {
             return;
         }

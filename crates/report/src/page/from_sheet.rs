@@ -78,7 +78,7 @@ impl SeriesPart {
         let rows = series
             .measures
             .iter()
-            .map(|measure| {
+            .map(|measure| -> SeriesRow {
                 let readings = shots.iter().map(|shot| {
                     let found = readings(&shot.measures)
                         .into_iter()
@@ -107,6 +107,8 @@ impl SeriesPart {
                     unit: word.unit,
                 }
             })
+            // What could be measured in no shot says nothing of the series.
+            .filter(|row| row.values.iter().any(Option::is_some))
             .collect();
         Self {
             sentences,

@@ -281,6 +281,9 @@ impl PageTemplate<'_> {
         reason = "the template hands out references"
     )]
     fn costs(&self, mm: &f64) -> String {
+        if *mm < 0.05 {
+            return self.words.few("costs_little", &[("value", "0.1")]);
+        }
         let value = format!("{mm:.1}");
         let words = [
             ("words", self.words.page.costs_mm.as_str()),

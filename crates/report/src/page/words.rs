@@ -6,8 +6,8 @@ use serde::{Deserialize, Serialize};
 
 use super::error::PageError;
 use crate::export::Source;
-use drawarc_rig::words::{fill, places};
 use crate::sentences::Sentences;
+use drawarc_rig::words::{fill, places};
 
 /// The only version of the words file that this crate reads.
 pub const WORDS_FORMAT: &str = "drawarc-words/1";
@@ -173,6 +173,7 @@ page_words!(
     methods,
     legend,
     made_with,
+    paper_note,
     next,
     next_note,
 );

@@ -82,7 +82,12 @@ impl AgreementStudy {
                 &(if hour == 0 { 12 } else { hour }).to_string(),
             );
         }
-        self.legend(&mut svg, (cx + outer + 50.0, 66.0), (&measures, &cells), words);
+        self.legend(
+            &mut svg,
+            (cx + outer + 50.0, 66.0),
+            (&measures, &cells),
+            words,
+        );
         svg.push_str("</svg>");
         svg
     }

@@ -125,7 +125,12 @@ mod tests {
     fn the_conclusion_follows_from_geometry() {
         let shots = nominal_shots(&cameras(&[3.0, 4.0, 5.0, 6.0]), 4, 12, (60.0, 0.1, 3)).unwrap();
         let text = format!("format: {STUDY_FORMAT}\ntitle: nominal\npractices: [nominal]\n");
-        let study = agree(&shots, &StudyFile::from_yaml(&text).unwrap(), &StudyWords::english().unwrap()).unwrap();
+        let study = agree(
+            &shots,
+            &StudyFile::from_yaml(&text).unwrap(),
+            &StudyWords::english().unwrap(),
+        )
+        .unwrap();
         assert!(study.statements[0].contains("no evidence about people"));
         let cell =
             |camera: &str, estimate: &str, measure| study.cell(camera, estimate, measure).unwrap();
@@ -179,10 +184,14 @@ mod tests {
             format!("format: {STUDY_FORMAT}\ntitle: n\npractices: [n]\nmeasures: [reversal]\n");
         let once = || {
             let shots = nominal_shots(&cameras(&[4.0]), 2, 3, (60.0, 0.2, 9)).unwrap();
-            agree(&shots, &StudyFile::from_yaml(&text).unwrap(), &StudyWords::english().unwrap())
-                .unwrap()
-                .to_json()
-                .unwrap()
+            agree(
+                &shots,
+                &StudyFile::from_yaml(&text).unwrap(),
+                &StudyWords::english().unwrap(),
+            )
+            .unwrap()
+            .to_json()
+            .unwrap()
         };
         assert_eq!(once(), once());
     }

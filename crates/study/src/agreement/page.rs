@@ -12,12 +12,12 @@ const STYLE: &str = ":root{color-scheme:light dark;--ink:#1d2329;--soft:#5c656e;
 @media (prefers-color-scheme:dark){:root{--ink:#f0ede4;--soft:#a9afb4;--paper:#14181d;--sheet:#1d2329;--line:#3a434c}}\
 body{font:17px/1.5 system-ui,sans-serif;max-width:72rem;margin:0 auto;padding:1.5rem 1rem 3rem;color:var(--ink);background:var(--paper)}\
 h1{font-size:1.9rem;line-height:1.2;margin:.5rem 0}h2{font-size:1.3rem;margin:2.2rem 0 .4rem}.question{font-size:1.15rem;margin:.2rem 0 1rem}\
-.first{border-inline-start:.3rem solid var(--ink);padding:.1rem 1rem;margin:1rem 0;background:var(--sheet)}.first li{margin:.3rem 0}\
+.first{border-inline-start:.3rem solid var(--ink);padding:.4rem 1rem .4rem 2rem;margin:1rem 0;background:var(--sheet)}.first li{margin:.3rem 0}\
 .note{color:var(--soft);max-width:46rem}.tables{overflow-x:auto;background:var(--sheet);border:1px solid var(--line);border-radius:.4rem}\
 table{border-collapse:collapse;font-size:.82rem;width:100%;font-variant-numeric:tabular-nums}td,th{padding:.25rem .6rem;border-bottom:1px solid var(--line);text-align:end;white-space:nowrap}\
 th{position:sticky;top:0;background:var(--sheet);font-weight:600}tr:last-child td{border-bottom:0}td:nth-child(-n+4),th:nth-child(-n+4){text-align:start}\
-figure{margin:1rem 0}svg{max-width:100%;height:auto;border:1px solid var(--line);border-radius:.4rem}.plots{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,30rem),1fr));gap:1rem}.plots figure{margin:0}\
-@media print{@page{size:A4 landscape;margin:12mm}:root{--ink:#000;--soft:#333;--paper:#fff;--sheet:#fff;--line:#999}body{font-size:10pt;padding:0;max-width:none}.tables{overflow:visible;border:0}table{font-size:6.5pt}td,th{padding:.1rem .25rem}tr,figure{break-inside:avoid}}";
+figure{margin:1rem 0;overflow-x:auto}svg{width:100%;min-width:34rem;height:auto;border:1px solid var(--line);border-radius:.4rem}.dials{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,34rem),1fr));gap:1rem}.dials figure{margin:0}.plots{display:grid;grid-template-columns:repeat(auto-fill,minmax(min(100%,30rem),1fr));gap:1rem}.plots figure{margin:0}\
+@media print{@page{size:A4 landscape;margin:12mm}:root{--ink:#000;--soft:#333;--paper:#fff;--sheet:#fff;--line:#999}body{font-size:10pt;padding:0;max-width:none}.tables{overflow:visible;border:0}table{font-size:6.5pt}td,th{padding:.1rem .25rem}tr,figure{break-inside:avoid}svg{min-width:0}}";
 
 impl AgreementStudy {
     /// One HTML file without any address in it. Plots stand in it where there are at least three shots behind them.
@@ -45,9 +45,12 @@ impl AgreementStudy {
             let _ = write!(out, "<li>{}</li>", escape(&words.say("left_out", &values)));
         }
         out.push_str("</ul>");
+        out.push_str("<div class=\"dials\">");
         for estimate in self.estimates() {
-            let _ = write!(out, "<figure>{}</figure>", self.dial(&estimate, words));
+            let dial = self.dial(&estimate, words);
+            let _ = write!(out, "<figure tabindex=\"0\">{dial}</figure>");
         }
+        out.push_str("</div>");
         self.table(&mut out, words);
         self.faults_table(&mut out, words);
         out.push_str("<div class=\"plots\">");
@@ -102,7 +105,9 @@ impl AgreementStudy {
             let first = [cell.camera.as_str(), &place, &cell.estimate, &measure];
             row(
                 out,
-                first.into_iter().chain(figures(cell, words).iter().map(String::as_str)),
+                first
+                    .into_iter()
+                    .chain(figures(cell, words).iter().map(String::as_str)),
             );
         }
         out.push_str("</table></div>");

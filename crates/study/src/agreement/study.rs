@@ -4,8 +4,8 @@ use super::cell::{AgreementCell, cell};
 use super::pairs::{Angle, Pair, StudyShot, TrackPair, pair_up};
 use super::study_file::{Analysis, Exclusion, StudyFile};
 use super::track::{Axis, StudyMeasure, smoothed};
-use crate::{StudyError, StudyWords};
 use crate::statistics::{Proportion, Replicates, mean, proportion, repeated_varying};
+use crate::{StudyError, StudyWords};
 use serde::Serialize;
 
 /// The word with which a study's JSON begins.
@@ -207,7 +207,14 @@ fn statements(shots: &[StudyShot], words: &StudyWords) -> Vec<String> {
             ("archers", archers.len().to_string()),
             ("needed", words.say("needed", &[])),
         ];
-        list.push(words.say(key, &values.each_ref().map(|(name, value)| (*name, value.as_str()))));
+        list.push(
+            words.say(
+                key,
+                &values
+                    .each_ref()
+                    .map(|(name, value)| (*name, value.as_str())),
+            ),
+        );
     }
     list
 }

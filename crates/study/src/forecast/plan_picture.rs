@@ -146,7 +146,7 @@ fn ground(svg: &mut String, sheet: &Sheet, words: &StudyWords) {
                 let (x, y) = sheet.at(&point);
                 let _ = write!(
                     svg,
-                    "<text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\" fill=\"#999\" font-size=\"11\">{:.0}</text>",
+                    "<text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\" fill=\"#6b6b6b\" stroke=\"#fff\" stroke-width=\"4\" paint-order=\"stroke\" font-size=\"12\">{:.0}</text>",
                     y + 4.0,
                     if place.hours() < 0.5 {
                         12.0
@@ -199,7 +199,12 @@ fn ground(svg: &mut String, sheet: &Sheet, words: &StudyWords) {
         );
         line(svg, barb, arrow[1], "stroke=\"#888\" stroke-width=\"2\"");
     }
-    text(svg, (arrow[1].0, arrow[1].1 - 6.0), "middle", words.plain("target"));
+    text(
+        svg,
+        (arrow[1].0, arrow[1].1 - 6.0),
+        "middle",
+        words.plain("target"),
+    );
 }
 
 fn draw_camera(svg: &mut String, sheet: &Sheet, camera: &Camera) {
