@@ -155,7 +155,6 @@ pub(crate) fn run(
         clocks: &measured.clocks,
         pictures: pipeline.sheet.pictures,
     };
-    let bar = progress.bar("judging the shots");
     let mut judged = sheets::judge(
         (practice, &corrections),
         pipeline,
@@ -164,7 +163,6 @@ pub(crate) fn run(
         (&measured.stretches, &measured.sounds),
         &|sheet| films.of(sheet),
     )?;
-    bar.finish_and_clear();
     let ground = Ground {
         practice,
         pipeline,
