@@ -339,7 +339,7 @@ fn corner_table(results: &[Surveyed]) -> String {
                 continue;
             }
             let speed = burst[1].speed_px.unwrap_or(0.0);
-            let _ = write!(text, "{},{},{speed:.1}", result.name, burst[0].camera);
+            let _ = write!(text, "{},{},{speed:.3}", result.name, burst[0].camera);
             for view in burst {
                 text.push(';');
                 let corners = view

@@ -16,18 +16,37 @@ const ROUNDS: usize = 4;
 /// No step below this is worth another (m).
 const ENOUGH_M: f64 = 0.000_01;
 
-/// Adjusts; where the residuals show that the board is bent, bends it and adjusts again.
+/// What the adjustment came to.
+pub(crate) struct Settled {
+    pub(crate) solution: Solution,
+    pub(crate) left_out: Vec<LeftOut>,
+    /// How far the board is from flat; `None` where it was not looked for.
+    pub(crate) bends: Option<BoardBends>,
+    /// The bends that the board was given (m): along, across, twist.
+    pub(crate) bends_m: Vector3<f64>,
+}
+
+impl Settled {
+    /// Was the board taken as bent?
+    pub(crate) fn taken(&self) -> bool {
+        self.bends.is_some_and(|bends| bends.taken_into_account)
+    }
+}
+
+/// Adjusts; where the residuals show that the board is bent, bends it and adjusts again. `bends_m` are those that the corners
+/// of the problem have already: not zero where an adjustment before this one found them.
 pub(crate) fn settle(
     input: &SurveyInput,
     bundle: &mut Bundle,
-) -> Result<(Solution, Vec<LeftOut>, Option<BoardBends>), CalibrationError> {
+    mut bends_m: Vector3<f64>,
+) -> Result<Settled, CalibrationError> {
     let (mut solution, mut left_out) = adjust(input, bundle)?;
-    if !input.settings.board_may_bend {
-        return Ok((solution, left_out, None));
-    }
-    let mut bends_m = Vector3::zeros();
-    let mut taken = false;
+    let mut taken = bends_m != Vector3::zeros();
+    let mut bends = None;
     for round in 0..=ROUNDS {
+        if !input.settings.board_may_bend {
+            break;
+        }
         let Some((covariance, _)) = bundle.covariance() else {
             break;
         };
@@ -41,20 +60,25 @@ pub(crate) fn settle(
         if (!taken && !certain) || step.amax() < ENOUGH_M || round == ROUNDS {
             let total = if taken { bends_m } else { step };
             let both = |k: usize| (1000.0 * total[k], 1000.0 * sd_m[k]);
-            let bends = BoardBends {
+            bends = Some(BoardBends {
                 along_mm: both(0),
                 across_mm: both(1),
                 twist_mm: both(2),
                 taken_into_account: taken,
-            };
-            return Ok((solution, left_out, Some(bends)));
+            });
+            break;
         }
         taken = true;
         bends_m += step;
         bundle.bend(&step);
         (solution, left_out) = adjust(input, bundle)?;
     }
-    Ok((solution, left_out, None))
+    Ok(Settled {
+        solution,
+        left_out,
+        bends,
+        bends_m,
+    })
 }
 
 impl BoardBends {

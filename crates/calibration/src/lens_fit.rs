@@ -9,7 +9,7 @@ use crate::moments::MomentPlan;
 use crate::planar_pose::planar_pose;
 use crate::{Board, LensChoice, SurveyCamera};
 use drawarc_rig::{ImageSize, Lens};
-use nalgebra::{Isometry3, Point2};
+use nalgebra::{Isometry3, Point2, Vector3};
 
 /// Which terms of a lens are free.
 #[derive(Debug, Clone, PartialEq)]
@@ -169,6 +169,7 @@ pub(crate) fn view_of(camera: &SurveyCamera, index: usize, at: usize, share: f64
         rate: camera.clock.rate_at(time_s),
         corners_px: sighting.corners_px.clone(),
         share,
+        spread: 1.0,
         used: true,
     }
 }
@@ -217,6 +218,8 @@ pub(crate) struct LensTask<'a> {
     /// Its index in the survey.
     pub(crate) index: usize,
     pub(crate) board: &'a Board,
+    /// Its corners from its middle (m, board axes), bent as far as is known.
+    pub(crate) corners_from_middle: &'a [Vector3<f64>],
     /// Huber's limit.
     pub(crate) loss_limit: f64,
 }
@@ -227,6 +230,7 @@ fn alone(task: LensTask<'_>, plans: &[&MomentPlan], state: CameraState) -> Bundl
         camera,
         index,
         board,
+        corners_from_middle,
         loss_limit,
     } = task;
     let moments = plans
@@ -251,7 +255,7 @@ fn alone(task: LensTask<'_>, plans: &[&MomentPlan], state: CameraState) -> Bundl
             ..state
         }],
         moments,
-        corners_from_middle: Bundle::from_middle(&board.corners(), &board.centre()),
+        corners_from_middle: corners_from_middle.to_vec(),
         loss_limit,
     }
 }

@@ -12,8 +12,21 @@ use nalgebra::{DMatrix, DVector, Matrix6, Point3, Vector3};
 pub(crate) struct Frame {
     pub(crate) fixed_by: RangeFrame,
     pub(crate) level: Level,
-    /// Covariance of `world_from_range` where surveyed points fixed it.
+    /// Covariance of `world_from_range` (tangent: turn, shift) beyond the adjustment's own.
     pub(crate) point_covariance: Option<Matrix6<f64>>,
+}
+
+impl Frame {
+    /// A bent board does not say how high its corners lie over the ground: its ends may touch it, or its middle.
+    pub(crate) fn board_lies_bent(&mut self, bends: &BoardBends) {
+        if !bends.taken_into_account {
+            return;
+        }
+        let kinds = [bends.along_mm, bends.across_mm, bends.twist_mm];
+        let height_m: f64 = kinds.iter().map(|(size, _)| 0.001 * size.abs()).sum();
+        let covariance = self.point_covariance.get_or_insert_with(Matrix6::zeros);
+        covariance[(5, 5)] += height_m * height_m;
+    }
 }
 
 /// Builds rig, clocks and report.
@@ -129,7 +142,7 @@ fn refined_clock(
     ClockModel::piecewise(segments).unwrap_or_else(|| given.clone())
 }
 
-/// Adds the uncertainty of a frame fixed by surveyed points: it moves all cameras together.
+/// Adds what the range frame is uncertain by beyond the adjustment: it moves all cameras together.
 fn add_frame(covariance: &mut DMatrix<f64>, cameras: &[Camera], frame: &Frame) {
     let Some(of_frame) = &frame.point_covariance else {
         return;

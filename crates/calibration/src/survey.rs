@@ -9,6 +9,7 @@ use crate::pose_graph::{MotionsInCameras, first_poses, shared_moments};
 use crate::rig_of::{Frame, assemble};
 use crate::{CalibrationError, FrameChoice, SurveyCamera, SurveyInput, range_frame, selection};
 use drawarc_rig::{Level, RangeFrame};
+use nalgebra::Vector3;
 use rayon::prelude::*;
 
 /// Views below which a lens is not tried.
@@ -28,7 +29,67 @@ pub fn survey(input: &SurveyInput) -> Result<Survey, CalibrationError> {
         input.settings.most_moments,
     );
     let plans: Vec<&MomentPlan> = chosen.iter().map(|at| &all[*at]).collect();
-    let lenses = fit_lenses(input, &plans)?;
+    let flat = Bundle::from_middle(&input.board.corners(), &input.board.centre());
+    let mut joint = joint(input, &plans, &flat)?;
+    let mut settled = settle(input, &mut joint.bundle, Vector3::zeros())?;
+    // Lenses were chosen as if the board were flat: a bent one asks for terms that no lens has.
+    if settled.taken() {
+        let bent = std::mem::take(&mut joint.bundle.corners_from_middle);
+        joint = self::joint(input, &plans, &bent)?;
+        settled = settle(input, &mut joint.bundle, settled.bends_m)?;
+    }
+    let Joint {
+        lenses,
+        mut bundle,
+        kept,
+        shared_moments,
+    } = joint;
+    let mut report = SurveyDiagnostics {
+        shared_moments,
+        left_out: settled.left_out,
+        board_bends: settled.bends,
+        ..SurveyDiagnostics::default()
+    };
+    for camera in &bundle.cameras {
+        if camera.lens.parameters().iter().any(|p| !p.is_finite()) {
+            return Err(CalibrationError::Degenerate {
+                what: "a lens ran away".to_owned(),
+            });
+        }
+    }
+    let mut frame = set_frame(input, &mut bundle, &kept, &mut report)?;
+    if let (FrameChoice::BoardOnLine { .. }, Some(bends)) = (&input.frame, &report.board_bends) {
+        frame.board_lies_bent(bends);
+    }
+    report.solver = summary_of(&settled.solution, &bundle);
+    report.cameras = (0..input.cameras.len())
+        .map(|index| {
+            let mut own =
+                diagnostics::of_camera(&bundle, &input.board, &input.cameras[index], index);
+            own.lens.clone_from(&lenses[index].terms.name);
+            own.lenses_tried.clone_from(&lenses[index].tried);
+            own
+        })
+        .collect();
+    assemble(input, &bundle, &frame, report)
+}
+
+/// Lenses and the joint problem as it starts.
+struct Joint<'a> {
+    lenses: Vec<FittedLens>,
+    bundle: Bundle,
+    /// The plan of each of its moments.
+    kept: Vec<&'a MomentPlan>,
+    shared_moments: Vec<Vec<usize>>,
+}
+
+/// Every camera's lens by itself, then all cameras at once; the board has a known shape.
+fn joint<'a>(
+    input: &SurveyInput,
+    plans: &[&'a MomentPlan],
+    corners_from_middle: &[Vector3<f64>],
+) -> Result<Joint<'a>, CalibrationError> {
+    let lenses = fit_lenses(input, plans, corners_from_middle)?;
     let motions: MotionsInCameras = plans
         .par_iter()
         .map(|plan| {
@@ -40,33 +101,13 @@ pub fn survey(input: &SurveyInput) -> Result<Survey, CalibrationError> {
                 .collect()
         })
         .collect();
-    let (mut bundle, kept) = join(input, &plans, &lenses, &motions)?;
-    let mut report = SurveyDiagnostics {
+    let (bundle, kept) = join(input, plans, &lenses, &motions, corners_from_middle)?;
+    Ok(Joint {
         shared_moments: shared_moments(&motions, input.cameras.len()),
-        ..SurveyDiagnostics::default()
-    };
-    let (solution, left_out, bends) = settle(input, &mut bundle)?;
-    report.left_out = left_out;
-    report.board_bends = bends;
-    for camera in &bundle.cameras {
-        if camera.lens.parameters().iter().any(|p| !p.is_finite()) {
-            return Err(CalibrationError::Degenerate {
-                what: "a lens ran away".to_owned(),
-            });
-        }
-    }
-    let frame = set_frame(input, &mut bundle, &kept, &mut report)?;
-    report.solver = summary_of(&solution, &bundle);
-    report.cameras = (0..input.cameras.len())
-        .map(|index| {
-            let mut own =
-                diagnostics::of_camera(&bundle, &input.board, &input.cameras[index], index);
-            own.lens.clone_from(&lenses[index].terms.name);
-            own.lenses_tried.clone_from(&lenses[index].tried);
-            own
-        })
-        .collect();
-    assemble(input, &bundle, &frame, report)
+        lenses,
+        bundle,
+        kept,
+    })
 }
 
 fn check_input(input: &SurveyInput) -> Result<(), CalibrationError> {
@@ -128,6 +169,7 @@ fn check_input(input: &SurveyInput) -> Result<(), CalibrationError> {
 fn fit_lenses(
     input: &SurveyInput,
     plans: &[&MomentPlan],
+    corners_from_middle: &[Vector3<f64>],
 ) -> Result<Vec<FittedLens>, CalibrationError> {
     input
         .cameras
@@ -143,6 +185,7 @@ fn fit_lenses(
                 camera,
                 index,
                 board: &input.board,
+                corners_from_middle,
                 loss_limit: input.settings.loss_limit,
             };
             let known = matches!(camera.lens, crate::LensChoice::Known(_));
@@ -168,6 +211,7 @@ fn join<'a>(
     plans: &[&'a MomentPlan],
     lenses: &[FittedLens],
     motions: &MotionsInCameras,
+    corners_from_middle: &[Vector3<f64>],
 ) -> Result<(Bundle, Vec<&'a MomentPlan>), CalibrationError> {
     let names: Vec<&str> = input.cameras.iter().map(|c| c.name.as_str()).collect();
     let middle = input.board.centre();
@@ -188,7 +232,7 @@ fn join<'a>(
     let mut bundle = Bundle {
         cameras,
         moments: Vec::new(),
-        corners_from_middle: Bundle::from_middle(&input.board.corners(), &middle),
+        corners_from_middle: corners_from_middle.to_vec(),
         loss_limit: input.settings.loss_limit,
     };
     let mut kept = Vec::new();

@@ -202,7 +202,21 @@ const SHORT: Case = Case {
     ..CLUB
 };
 
+/// A few surveys, to see that nothing is broken; the 200 that make a rate run with `cargo xtask bench --survey`.
 #[test]
+fn standard_deviations_are_of_the_right_size() {
+    let counts = rates(&SHORT, 50, 1000);
+    // Exact binomial at 95 %: 41 of 50 or fewer has a chance of 0.06 %. All of 50 has one of 8 %: no upper bound by name.
+    for (name, hits) in &counts {
+        assert!(*hits >= 41, "{name}: {hits} of 50");
+    }
+    let all: u32 = counts.iter().map(|(_, hits)| hits).sum();
+    let tries = 50 * u32::try_from(counts.len()).unwrap();
+    assert!(all < tries - tries / 100, "{all} of {tries}: too wide");
+}
+
+#[test]
+#[ignore = "long: `cargo xtask bench --survey`"]
 fn standard_deviations_are_honest() {
     let counts = rates(&SHORT, 200, 1000);
     let low = consistent(&counts, 200);

@@ -126,7 +126,7 @@ fn entry(camera: &FilmCamera) -> CameraEntry {
         stills: vec![],
         // Phone makers rarely print the read-out: what a coach can write is the usual value and its range.
         readout_ms: if rolling { 16.0 } else { 0.0 },
-        readout_sd_ms: if rolling { 4.0 } else { 0.0 },
+        readout_sd_ms: Some(if rolling { 4.0 } else { 0.0 }),
         exposure_ms: camera.shutter.exposure_s * 1000.0,
         genlocked: !rolling,
         sound_lag_sd_ms: None,

@@ -36,7 +36,7 @@ pub(crate) fn write(plan: &ManifestArguments, json: bool) -> Outcome<()> {
             files: vec![relative(file, folder)],
             stills: vec![],
             readout_ms: 16.0,
-            readout_sd_ms: 4.0,
+            readout_sd_ms: Some(4.0),
             exposure_ms: 2.0,
             genlocked: false,
             sound_lag_sd_ms: None,

@@ -66,9 +66,9 @@ pub(crate) struct CameraEntry {
     /// Time from the first row to the last (ms); 0 for a global shutter.
     #[serde(default)]
     pub(crate) readout_ms: f64,
-    /// How well that is known (ms, 1 σ).
-    #[serde(default)]
-    pub(crate) readout_sd_ms: f64,
+    /// How well that is known (ms, 1 σ): 0 holds it; not given, a quarter of the read-out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) readout_sd_ms: Option<f64>,
     /// Exposure of each row (ms).
     #[serde(default = "default_exposure_ms")]
     pub(crate) exposure_ms: f64,
@@ -320,7 +320,7 @@ impl Practice {
             camera.shares_no_file_with(&self.cameras[..index])?;
             let times = [
                 camera.readout_ms.abs(),
-                camera.readout_sd_ms,
+                camera.readout_sd_ms.unwrap_or(0.0),
                 camera.exposure_ms,
                 camera.sound_lag_sd_ms.unwrap_or(0.0),
             ];

@@ -148,11 +148,18 @@ impl Filmed<'_> {
     }
 }
 
+/// Makers rarely print the read-out: a stated one is trusted to this share, unless the manifest says how well it is known
+/// (common practice, no source).
+const READOUT_SD_SHARE: f64 = 0.25;
+
 /// The shutter as a manifest states it.
 pub(crate) fn shutter_of(entry: &CameraEntry) -> Shutter {
     Shutter {
         readout_s: entry.readout_ms / 1000.0,
-        readout_sd_s: entry.readout_sd_ms / 1000.0,
+        readout_sd_s: entry
+            .readout_sd_ms
+            .unwrap_or(READOUT_SD_SHARE * entry.readout_ms.abs())
+            / 1000.0,
         exposure_s: entry.exposure_ms / 1000.0,
     }
 }
@@ -160,4 +167,22 @@ pub(crate) fn shutter_of(entry: &CameraEntry) -> Shutter {
 /// Footage that cannot be used, in words.
 pub(crate) fn wrong_footage(source: &FootageError) -> Failure {
     Failure::input(source)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_read_out_without_a_word_on_its_error_is_not_trusted_blindly() {
+        let shutter = |rest: &str| {
+            let text = format!("{{name: five, files: [a.mp4], {rest}}}");
+            shutter_of(&serde_yaml::from_str(&text).unwrap())
+        };
+        assert!((shutter("readout_ms: 16").readout_sd_s - 0.004).abs() < 1e-12);
+        assert!((shutter("readout_ms: -16").readout_sd_s - 0.004).abs() < 1e-12);
+        for held in ["readout_ms: 16, readout_sd_ms: 0", "readout_ms: 0"] {
+            assert!(shutter(held).readout_sd_s.abs() < 1e-12, "{held}");
+        }
+    }
 }

@@ -161,7 +161,7 @@ impl Bundle {
             let Some(seen) = camera.lens.project(&(camera.camera_from_world * here)) else {
                 continue;
             };
-            let scale = self.weight(view, &(seen.pixel - pixel)) / camera.sd_px;
+            let scale = self.weight(view, &(seen.pixel - pixel)) / self.sd_px(view);
             let by_height = seen.pixel_by_point * (rotation * normal) * scale;
             for axis in 0..2 {
                 for k in 0..3 {

@@ -67,7 +67,7 @@ impl Bundle {
     pub(super) fn moment_cost(&self, moment: &Moment) -> f64 {
         let mut cost: f64 = motion_priors(moment).iter().map(|(_, r, _)| r * r).sum();
         for view in moment.used() {
-            let weight = self.cameras[view.camera].sd_px.powi(-2);
+            let weight = self.sd_px(view).powi(-2);
             for square in self.squared_px(moment, view) {
                 cost += view.share
                     * if square.is_finite() {
@@ -82,13 +82,14 @@ impl Bundle {
 
     /// Root of a corner's weight by its residual (px).
     pub(super) fn weight(&self, view: &View, residual_px: &Vector2<f64>) -> f64 {
-        let square = residual_px.norm_squared() / self.cameras[view.camera].sd_px.powi(2);
+        let square = residual_px.norm_squared() / self.sd_px(view).powi(2);
         (view.share * huber(square, self.loss_limit).1).sqrt()
     }
 
     /// Rows of one view: camera columns, motion columns, and the residual in the last column; weighted.
     pub(super) fn rows(&self, moment: &Moment, view: &View) -> DMatrix<f64> {
         let camera = &self.cameras[view.camera];
+        let sd_px = self.sd_px(view);
         let lens_count = camera.lens.parameter_count();
         let camera_count = camera.count();
         let motion_count = moment.motion.freedom.count();
@@ -107,9 +108,9 @@ impl Bundle {
             let Some(seen) = camera.lens.project(&point_in_camera) else {
                 continue;
             };
-            let residual = (seen.pixel - pixel) / camera.sd_px;
+            let residual = (seen.pixel - pixel) / sd_px;
             let weight = self.weight(view, &(seen.pixel - pixel));
-            let scale = weight / camera.sd_px;
+            let scale = weight / sd_px;
             let by_point: Matrix2x3<f64> = seen.pixel_by_point * scale;
             let by_world = by_point * rotation.matrix();
             let by_turn = -by_point * skew(&point_in_camera.coords);

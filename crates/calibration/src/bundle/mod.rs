@@ -123,6 +123,8 @@ pub(crate) struct View {
     pub(crate) corners_px: Vec<Point2<f64>>,
     /// Share of a view that it counts for: views of one rest repeat each other's errors and share one.
     pub(crate) share: f64,
+    /// How much more (or less) its corners err than is usual for the camera: a factor on [`CameraState::sd_px`].
+    pub(crate) spread: f64,
     /// `false`: left out.
     pub(crate) used: bool,
 }
@@ -209,6 +211,11 @@ impl Bundle {
     pub(crate) fn view_rms_px(&self, moment: &Moment, view: &View) -> f64 {
         let squares = self.squared_px(moment, view);
         (squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt()
+    }
+
+    /// Standard deviation of a view's corners, per axis (px).
+    pub(crate) fn sd_px(&self, view: &View) -> f64 {
+        self.cameras[view.camera].sd_px * view.spread
     }
 
     /// Everything seen from another world.

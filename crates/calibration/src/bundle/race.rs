@@ -85,6 +85,7 @@ fn problem() -> Bundle {
                 rate: 1.0,
                 corners_px: vec![Point2::origin(); board.corner_count()],
                 share: 1.0,
+                spread: 1.0,
                 used: true,
             };
             view.corners_px = bundle

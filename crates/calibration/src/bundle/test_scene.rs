@@ -125,6 +125,7 @@ pub(crate) fn scene_of(moving: bool, moments: usize, seed: u64) -> Bundle {
                     rate: 1.0,
                     corners_px: vec![nalgebra::Point2::new(960.0, 540.0); board.corner_count()],
                     share: 1.0,
+                    spread: 1.0,
                     used: true,
                 };
                 // The row that a corner is seen in decides when; a few rounds settle it.

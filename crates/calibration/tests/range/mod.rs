@@ -102,8 +102,9 @@ pub(crate) struct FilmedErrors {
     resting: Vec<FilmedBurst>,
 }
 
-/// A board that moves by more than this moves (px a frame).
-const MOVES_PX: f64 = 0.3;
+/// A board that is held moves by more than this (px a frame); one that lies moves by nothing. A slow board is none that lies:
+/// an encoder leaves out what hardly changes, so that all corners trail together by up to 0.02 px.
+const HELD_PX: f64 = 0.005;
 /// A burst whose corners err by more (px) is none of the board: the survey leaves such views out by another rule.
 const WRONG_PX: f64 = 1.0;
 
@@ -137,7 +138,7 @@ impl FilmedErrors {
                 continue;
             }
             let burst: FilmedBurst = frames.try_into().unwrap();
-            if speed > MOVES_PX {
+            if speed > HELD_PX {
                 found.moving.push(burst);
             } else {
                 found.resting.push(burst);
