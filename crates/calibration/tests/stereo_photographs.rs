@@ -159,10 +159,11 @@ fn lenses_and_residual_as_published() {
 fn opencv_finds_the_same_optimum() {
     use opencv::calib3d;
     use opencv::core::{Mat, Point2f, Point3f, Size, TermCriteria, Vector};
-    // Same model, same corners: all views kept, a plain sum of squares on both sides.
+    // Same model, same corners: all views kept and weighed alike, a plain sum of squares on both sides.
     let mut input = input(None);
     input.settings.view_limit = 1e9;
     input.settings.loss_limit = f64::INFINITY;
+    input.settings.corner_sd_px = Some(0.2);
     for (index, sightings) in sightings().iter().enumerate() {
         let mut single = input.clone();
         single.cameras = vec![input.cameras[index].clone()];
