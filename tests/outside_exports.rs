@@ -5,6 +5,8 @@
 #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
 #![allow(clippy::print_stdout, reason = "the measured figures are printed")]
 
+#[path = "outside/example.rs"]
+mod example;
 #[path = "outside/python.rs"]
 mod python;
 
@@ -16,17 +18,8 @@ fn c3d_and_sheet_are_read_by_others() {
         return;
     };
     let folder = tempfile::tempdir().unwrap();
-    let status = Command::new(env!("CARGO"))
+    let status = Command::new(example::example("sample_exports"))
         .current_dir(python::project())
-        .args([
-            "run",
-            "-q",
-            "-p",
-            "drawarc-report",
-            "--example",
-            "sample_exports",
-            "--",
-        ])
         .arg(folder.path())
         .status()
         .unwrap();

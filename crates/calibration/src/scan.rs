@@ -82,8 +82,8 @@ const CLOSER_WIDTH_PX: usize = 1920;
 const CLOSER_LOOK: u64 = 2;
 /// Frames this many intervals from a burst's instant belong to it.
 const BURST_REACH: f64 = 1.5;
-/// Jobs waiting for a thread, at most: bounds memory (three planes each).
-const QUEUE: usize = 4;
+/// Samples in the jobs that wait for a thread, at most, three planes each (four jobs of full HD, one of 4K): bounds memory.
+const WAITING_PX: usize = 25_000_000;
 /// A board at rest moves less than this (px, rms over its corners).
 const REST_PX: f64 = 0.6;
 /// Shorter rests are not named (s).
@@ -120,7 +120,10 @@ pub fn scan_board(
     let kept = Mutex::new(Kept::default());
     // Bursts whose number is not a multiple of two to this power are no longer looked at.
     let level = AtomicU32::new(0);
-    let (send, receive) = mpsc::sync_channel::<Job>(QUEUE);
+    let probe = recording.probe();
+    let job_px = 3 * probe.width_px as usize * probe.height_px as usize;
+    let waiting = (WAITING_PX / job_px.max(1)).clamp(1, 4);
+    let (send, receive) = mpsc::sync_channel::<Job>(waiting);
     let receive = Mutex::new(receive);
     let mut scan = BoardScan::default();
     let looked = std::thread::scope(|scope| {

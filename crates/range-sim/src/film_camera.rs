@@ -60,6 +60,7 @@ impl FilmCamera {
     }
 
     pub(crate) fn validate(&self) -> Result<(), RangeSimError> {
+        self.all_finite()?;
         check(
             (1.0..=1000.0).contains(&self.rate_hz),
             "camera.rate_hz",
@@ -88,6 +89,53 @@ impl FilmCamera {
             first_s,
             "in order, half a second apart or more",
         )?;
+        Ok(())
+    }
+}
+
+impl FilmCamera {
+    /// YAML knows `.nan` and `.inf`: a picture from there would be none, after minutes of filming.
+    fn all_finite(&self) -> Result<(), RangeSimError> {
+        let lens = self.lens.parameters();
+        let Shutter {
+            readout_s,
+            readout_sd_s,
+            exposure_s,
+        } = self.shutter;
+        let shutter = [readout_s, readout_sd_s, exposure_s];
+        let clock = &self.clock;
+        let clock = [
+            clock.offset_s,
+            clock.drift,
+            clock.jitter_s,
+            clock.dropped,
+            clock.sound_lag_s,
+        ];
+        let place = [self.position_m, self.look_at_m].concat();
+        let light = [
+            self.roll_deg,
+            self.read_noise,
+            self.shot_noise,
+            self.vignetting,
+        ];
+        let knock = self.knocked.iter().flat_map(|knock| {
+            let [x, y, z] = knock.shift_m;
+            [knock.at_s, knock.pan_deg, knock.tilt_deg, x, y, z]
+        });
+        let groups: [(&'static str, Vec<f64>); 7] = [
+            ("camera.lens", lens),
+            ("camera.shutter", shutter.to_vec()),
+            ("camera.clock", clock.to_vec()),
+            ("camera.position_m, camera.look_at_m", place),
+            ("camera.roll_deg, noise or vignetting", light.to_vec()),
+            ("camera.knocked", knock.collect()),
+            ("camera.chapters_at_s", self.chapters_at_s.clone()),
+        ];
+        for (what, values) in groups {
+            for value in values {
+                check(value.is_finite(), what, value, "a number")?;
+            }
+        }
         Ok(())
     }
 }
@@ -135,4 +183,32 @@ pub struct ClockPlan {
     /// Sound lag: sound recorded at one instant stands this much later in the file than the picture of that
     /// instant (s).
     pub sound_lag_s: f64,
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::Scenario;
+
+    #[test]
+    fn what_is_no_number_is_refused_before_the_filming() {
+        let text = Scenario::club_five_three(1).to_yaml().unwrap();
+        assert!(Scenario::from_yaml(&text).is_ok());
+        for name in [
+            "roll_deg",
+            "readout_s",
+            "exposure_s",
+            "sound_lag_s",
+            "vignetting",
+        ] {
+            for odd in [".nan", ".inf"] {
+                let line = text
+                    .lines()
+                    .find(|line| line.trim_start().starts_with(&format!("{name}:")))
+                    .unwrap();
+                let (key, _) = line.split_once(':').unwrap();
+                let wrong = text.replacen(line, &format!("{key}: {odd}"), 1);
+                assert!(Scenario::from_yaml(&wrong).is_err(), "{name}: {odd}");
+            }
+        }
+    }
 }

@@ -124,7 +124,10 @@ impl C3dTrial {
             .points
             .iter()
             .flat_map(|point| point.samples.iter().flatten());
-        let largest = samples.map(|sample| sample.residual_mm).fold(0.0, f64::max);
+        let largest = samples
+            .map(|sample| sample.residual_mm)
+            .filter(|residual| residual.is_finite())
+            .fold(0.0, f64::max);
         single((largest / MAX_RESIDUAL_STEPS).max(1e-4))
     }
 
@@ -223,13 +226,22 @@ impl C3dTrial {
     }
 }
 
+/// The residual byte. One that is not known is 0, which readers take for "not measured" (from memory of the standard); one
+/// beyond all bounds is the largest.
+fn residual_steps(residual_mm: f64, scale: f32) -> f64 {
+    if residual_mm.is_nan() {
+        return 0.0;
+    }
+    (residual_mm / f64::from(scale))
+        .round()
+        .clamp(0.0, MAX_RESIDUAL_STEPS)
+}
+
 /// Four real numbers: place and the fourth word.
 fn point_bytes(sample: Option<&C3dSample>, scale: f32) -> Vec<u8> {
     let words = match sample {
         Some(sample) if sample.position_mm.iter().all(|value| value.is_finite()) => {
-            let steps = (sample.residual_mm / f64::from(scale))
-                .round()
-                .clamp(0.0, MAX_RESIDUAL_STEPS);
+            let steps = residual_steps(sample.residual_mm, scale);
             let fourth = 256.0 * steps + f64::from(sample.cameras & 0x7F);
             let [x, y, z] = sample.position_mm.map(single);
             [x, y, z, single(fourth)]
@@ -312,6 +324,25 @@ mod tests {
         // Residual 0.5 mm is the largest: 127 steps; cameras 1 and 2.
         assert!((real(&bytes, data + 12) - (127.0 * 256.0 + 3.0)).abs() < f32::EPSILON);
         assert!((real(&bytes, data + 3 * 16 + 12) + 1.0).abs() < f32::EPSILON);
+    }
+
+    #[test]
+    fn a_residual_that_is_not_known_is_no_number_of_its_own() {
+        let mut odd = trial(10);
+        for (at, residual_mm) in [(0, f64::NAN), (1, f64::INFINITY)] {
+            odd.points[0].samples[at].as_mut().unwrap().residual_mm = residual_mm;
+        }
+        let bytes = odd.to_bytes().unwrap();
+        let data = BLOCK * (usize::from(word(&bytes, 9)) - 1);
+        let fourth = |at: usize| real(&bytes, data + 16 * at + 12);
+        // Cameras 1 and 2, residual 0 and the largest; the scale is that of the others.
+        assert!((fourth(0) - 3.0).abs() < f32::EPSILON, "{}", fourth(0));
+        assert!(
+            (fourth(1) - (127.0 * 256.0 + 3.0)).abs() < f32::EPSILON,
+            "{}",
+            fourth(1)
+        );
+        assert!(real(&bytes, 12).is_finite() && real(&bytes, 12) < 0.0);
     }
 
     #[test]
