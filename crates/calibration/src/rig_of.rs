@@ -268,6 +268,9 @@ fn point_by_parameters(pair: [&Camera; 2], point: &Point3<f64>) -> Option<DMatri
     Some(-(normal.try_inverse()? * by_point.transpose() * by_parameters))
 }
 
+/// Views that a remark names one by one; all are in the survey's JSON.
+const MOST_NAMED: usize = 8;
+
 fn remarks(input: &SurveyInput, report: &SurveyDiagnostics) -> Vec<String> {
     let mut remarks: Vec<String> = report
         .board_bends
@@ -289,8 +292,9 @@ fn remarks(input: &SurveyInput, report: &SurveyDiagnostics) -> Vec<String> {
         let which: Vec<String> = reasons
             .into_iter()
             .map(|reason| {
-                let own = left_out.iter().filter(|entry| entry.reason() == reason);
-                let places: Vec<String> = own
+                let own = || left_out.iter().filter(|entry| entry.reason() == reason);
+                let mut places: Vec<String> = own()
+                    .take(MOST_NAMED)
                     .map(|entry| {
                         let place = if camera.stills {
                             format!("photograph {}", entry.frame_index)
@@ -300,6 +304,10 @@ fn remarks(input: &SurveyInput, report: &SurveyDiagnostics) -> Vec<String> {
                         format!("{place} ({:.1} px)", entry.rms_px)
                     })
                     .collect();
+                let more = own().count() - places.len();
+                if more > 0 {
+                    places.push(format!("and {more} more"));
+                }
                 format!("{}: {reason}", places.join(", "))
             })
             .collect();
