@@ -19,7 +19,7 @@ const MEDIAN_SQUARE: f64 = 1.386_294_361_119_890_6;
 /// A lens whose views all fit within this (px) has no bad ones: a limit below it would leave out good views of exact data.
 const LEAST_LIMIT_PX: f64 = 0.05;
 
-/// The camera's usual noise counts for as many corners beside a view's own (common practice, no source).
+/// The camera's usual noise counts for as many corners beside a view's own (a choice of ours, not tuned).
 const USUAL_COUNTS_FOR: f64 = 20.0;
 /// A corner farther off than this many root mean square distances of its view counts as being there.
 const CLIPPED: f64 = 2.5;
