@@ -60,6 +60,43 @@ fn two_minutes() -> Scenario {
     board_only(scenario)
 }
 
+/// The films of [`lying_boards`].
+const LYING: [&str; 24] = [
+    "lying-01", "lying-02", "lying-03", "lying-04", "lying-05", "lying-06", "lying-07", "lying-08",
+    "lying-09", "lying-10", "lying-11", "lying-12", "lying-13", "lying-14", "lying-15", "lying-16",
+    "lying-17", "lying-18", "lying-19", "lying-20", "lying-21", "lying-22", "lying-23", "lying-24",
+];
+
+/// Boards that are laid on the line and nothing else, two phones near 5 and 3 o'clock, each time standing elsewhere. A lying board's
+/// corners err alike in all its frames, so a film gives one draw a camera, and the range frame hangs on it: intervals are
+/// judged by many such films.
+pub(crate) fn lying_boards() -> Vec<Practice> {
+    LYING
+        .into_iter()
+        .zip(0u64..)
+        .map(|(name, number)| {
+            let mut scenario = Scenario::club_five_three(240 + number);
+            if let Some(board) = &mut scenario.board {
+                (board.waved_from_s, board.waved_until_s) = (0.2, 0.3);
+                (board.on_line_from_s, board.on_line_until_s) = (1.2, 2.5);
+            }
+            // Golden-ratio steps fill the square of places evenly.
+            for (index, camera) in scenario.cameras.iter_mut().enumerate() {
+                let step = (2 * number + index as u64) as f64;
+                let spread =
+                    |ratio: f64, half_m: f64| half_m * (2.0 * (step * ratio).fract() - 1.0);
+                camera.position_m[0] += spread(0.618_034, 0.35);
+                camera.position_m[1] += spread(0.754_878, 0.35);
+                camera.position_m[2] += spread(0.569_840, 0.25);
+            }
+            scenario.claps_s.clear();
+            let mut scenario = board_only(scenario);
+            scenario.end_s = 2.6;
+            Practice::new(name, "a board is laid down", Class::Other, scenario)
+        })
+        .collect()
+}
+
 /// All films, in the order in which they are run. Goals are held where the class is not [`Class::Other`].
 pub(crate) fn board_films() -> Vec<Practice> {
     let club = |name, about, scenario| Practice::new(name, about, Class::Phones, scenario);
@@ -119,6 +156,9 @@ mod tests {
             let board = film.scenario.board.unwrap();
             assert!(film.scenario.end_s > board.on_line_until_s);
             assert!(board.on_line_until_s - board.on_line_from_s > 2.0);
+        }
+        for film in lying_boards() {
+            film.scenario.validate().unwrap();
         }
     }
 }

@@ -2,7 +2,7 @@
 //! corners err on that film.
 
 use crate::Arguments;
-use crate::board_films::board_films;
+use crate::board_films::{board_films, lying_boards};
 use crate::command::{Ended, decode_s, threads, watch};
 use crate::comparison::{read_json, read_text};
 use crate::corner_error::{CornerError, Scanned, ViewError, corner_errors};
@@ -61,7 +61,7 @@ pub(crate) fn survey_bench(
             })
     };
     let chosen: Vec<Practice> = all.iter().filter(|film| wanted(film)).cloned().collect();
-    if chosen.is_empty() {
+    if chosen.is_empty() && !lying_boards().iter().any(&wanted) {
         return Err(BenchError::NoPractice(plan.only.join(", ")));
     }
     let mut results = Vec::new();
@@ -81,7 +81,8 @@ pub(crate) fn survey_bench(
         println!("{}", line(&result));
         results.push(result);
     }
-    if results.is_empty() {
+    let lying = lying(plan, folder, wanted)?;
+    if results.is_empty() && lying.is_empty() {
         return Ok(());
     }
     let table = Table {
@@ -93,7 +94,41 @@ pub(crate) fn survey_bench(
         .map_err(|error| BenchError::Words(error.to_string()))?;
     write(&path, &text)?;
     let path = folder.join("corner-errors.csv");
-    write(&path, corner_table(&results).as_bytes())
+    let filmed = results
+        .iter()
+        .map(|result| (result.name.as_str(), &result.views));
+    let lying = lying.iter().map(|(name, views)| (*name, views));
+    write(&path, corner_table(filmed.chain(lying)).as_bytes())
+}
+
+/// Boards that are laid down: filmed, and their corners compared; nothing is surveyed. Name and views of each.
+fn lying(
+    plan: &Arguments,
+    folder: &Path,
+    wanted: impl Fn(&Practice) -> bool,
+) -> Result<Vec<(&'static str, Vec<ViewError>)>, BenchError> {
+    let mut found = Vec::new();
+    for film in lying_boards().iter().filter(|film| wanted(film)) {
+        if plan.list {
+            println!("{:<24} {}", film.name, film.about);
+            continue;
+        }
+        let place = folder.join(film.name);
+        if !plan.compare_only {
+            filming::film(film, &place)?;
+        }
+        if plan.film_only {
+            continue;
+        }
+        let truth: Truth = read_json(&place.join("truth.json"))?;
+        let Scanned { views, laws } = corner_errors(&place, &truth)?;
+        let errors = laws
+            .iter()
+            .map(|law| format!("{} {:.3}", law.name, law.rms_px));
+        println!("{:<22} corners err by {} px", film.name, joined(errors));
+        found.push((film.name, views));
+    }
+    Ok(found)
 }
 
 fn write(path: &Path, bytes: &[u8]) -> Result<(), BenchError> {
@@ -327,19 +362,16 @@ fn rows(results: &[Surveyed]) -> Vec<Row> {
 
 /// The corner errors of whole bursts, a line each: film, camera, then per frame the corners' errors (1/1000 px): tests of the
 /// survey's intervals draw on them.
-fn corner_table(results: &[Surveyed]) -> String {
+fn corner_table<'a>(films: impl Iterator<Item = (&'a str, &'a Vec<ViewError>)>) -> String {
     let mut text =
         String::from("# film,camera,px a frame;corner x y ...;corner x y ... (1/1000 px)\n");
-    for result in results {
-        for burst in result
-            .views
-            .chunk_by(|a, b| a.camera == b.camera && b.frame == a.frame + 1)
-        {
+    for (film, views) in films {
+        for burst in views.chunk_by(|a, b| a.camera == b.camera && b.frame == a.frame + 1) {
             if burst.len() != 3 {
                 continue;
             }
             let speed = burst[1].speed_px.unwrap_or(0.0);
-            let _ = write!(text, "{},{},{speed:.3}", result.name, burst[0].camera);
+            let _ = write!(text, "{film},{},{speed:.3}", burst[0].camera);
             for view in burst {
                 text.push(';');
                 let corners = view

@@ -1,6 +1,7 @@
 use std::path::Path;
 use std::sync::Once;
 
+use ff::Packet;
 use ff::format::context::Input;
 use ffmpeg_next as ff;
 
@@ -92,6 +93,13 @@ pub(crate) fn open(path: &Path, limits: &Limits) -> Result<Input, FootageError> 
         ));
     }
     Ok(input)
+}
+
+/// Reads the next packet of any stream into `packet`. The one that was in it is given back first: a packet that is read over
+/// stays in memory, so that the whole file would.
+pub(crate) fn read_packet(packet: &mut Packet, input: &mut Input) -> Result<(), ff::Error> {
+    *packet = Packet::empty();
+    packet.read(input)
 }
 
 /// A limit that a file exceeds.

@@ -210,7 +210,7 @@ impl PictureDecoder {
     /// Reads the next packet of the pictures; `false` at the end.
     fn read(&mut self, condition: &mut Condition) -> bool {
         loop {
-            match self.packet.read(&mut self.input) {
+            match container::read_packet(&mut self.packet, &mut self.input) {
                 Ok(()) if self.packet.stream() == self.footage.picture_stream() => {
                     self.last_dts = self.packet.dts();
                     return true;

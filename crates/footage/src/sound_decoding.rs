@@ -114,7 +114,7 @@ impl SoundDecoder {
 
     fn feed(&mut self) {
         loop {
-            match self.packet.read(&mut self.input) {
+            match container::read_packet(&mut self.packet, &mut self.input) {
                 Ok(()) if self.packet.stream() == self.stream && self.packet.size() > 0 => {
                     if self.decoder.send_packet(&self.packet).is_ok() || self.error_is_last() {
                         return;
