@@ -1,11 +1,7 @@
 //! Reading a recording holds a few pictures and a block of sound, however long it is.
 
 #![cfg(target_os = "linux")]
-#![expect(
-    clippy::unwrap_used,
-    clippy::disallowed_methods,
-    reason = "a test: it fails where it unwraps, and has FFmpeg make its file"
-)]
+#![expect(clippy::unwrap_used, reason = "a test: it fails where it unwraps")]
 
 use drawarc_footage::{Footage, Limits};
 use std::path::Path;
