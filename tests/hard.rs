@@ -17,6 +17,8 @@ mod film;
 mod hostile;
 #[path = "hard/kill.rs"]
 mod kill;
+#[path = "hard/pictures.rs"]
+mod pictures;
 #[path = "hard/places.rs"]
 mod places;
 #[path = "hard/same.rs"]

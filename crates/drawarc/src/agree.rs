@@ -2,6 +2,7 @@
 
 use crate::args::AgreeArguments;
 use crate::failure::{Failure, Outcome};
+use crate::not_compared::NotCompared;
 use crate::result_folder::{ResultFolder, SheetShot};
 use crate::store::write_whole;
 use crate::table;
@@ -64,7 +65,7 @@ pub(crate) fn obey(plan: &AgreeArguments, json: bool) -> Outcome<()> {
                     &[
                         ("practice", &result.name),
                         ("shot", &sheet.id),
-                        ("why", &why),
+                        ("why", &why.told(&words)),
                     ],
                 )),
             }
@@ -224,12 +225,12 @@ fn shot(
     sheet: &SheetShot,
     study: &StudyFile,
     names: &[String],
-) -> Result<StudyShot, String> {
+) -> Result<StudyShot, NotCompared> {
     let start = |phase: &str| sheet.phase(phase).map(|(from, _)| from);
     let (Some(draw_s), Some(anchor_s), Some((expansion_s, release_s))) =
         (start("draw"), start("anchor"), sheet.phase("expansion"))
     else {
-        return Err("it has no draw, anchor and expansion".to_owned());
+        return Err(NotCompared::NoPhases);
     };
     let times = ShotTimes {
         draw_s,
@@ -300,7 +301,7 @@ fn elbow_near(result: &ResultFolder, sheet: &SheetShot) -> Vec<SightingSeries> {
         .collect()
 }
 
-fn path(result: &ResultFolder, series: &[SightingSeries]) -> Result<ElbowPath, String> {
+fn path(result: &ResultFolder, series: &[SightingSeries]) -> Result<ElbowPath, NotCompared> {
     fit_path(&PathInput {
         rig: &result.rig,
         clocks: &result.clocks,
@@ -309,15 +310,13 @@ fn path(result: &ResultFolder, series: &[SightingSeries]) -> Result<ElbowPath, S
         settings: PathSettings::default(),
     })
     .map(|fit| fit.path)
-    .map_err(|source| source.to_string())
+    .map_err(NotCompared::NoPath)
 }
 
-fn line(sheet: &SheetShot, whole: &ElbowPath, full_draw_s: f64) -> Result<ArrowLine, String> {
+fn line(sheet: &SheetShot, whole: &ElbowPath, full_draw_s: f64) -> Result<ArrowLine, NotCompared> {
     let point_in_range = Point3::from(sheet.arrow_line.point_mm.map(|mm| mm / 1000.0));
     let away_in_range = UnitVector3::new_normalize(Vector3::from(sheet.arrow_line.away_in_range));
-    let elbow = whole
-        .at(full_draw_s)
-        .ok_or("the elbow was not followed at full draw")?;
+    let elbow = whole.at(full_draw_s).ok_or(NotCompared::NotFollowed)?;
     Ok(ArrowLine {
         point_in_range,
         away_in_range,
@@ -372,7 +371,7 @@ fn virtual_views(
     sheet: &SheetShot,
     study: &StudyFile,
     line: &ArrowLine,
-) -> Result<Vec<CameraView>, String> {
+) -> Result<Vec<CameraView>, NotCompared> {
     let mut views = Vec::new();
     for (index, stated) in study.virtual_cameras.iter().enumerate() {
         let times = steps(whole, sheet, 1.0 / stated.rate_hz);
@@ -392,7 +391,7 @@ fn virtual_views(
             study.analysis.seed.wrapping_add(index as u64),
         );
         let view = virtual_view(&stated.camera(&middle), &times, &points, line, noise)
-            .map_err(|source| source.to_string())?;
+            .map_err(|_source| NotCompared::Stated(stated.name.clone()))?;
         views.push(view);
     }
     Ok(views)

@@ -2,6 +2,7 @@
 
 use crate::args::ForgetArguments;
 use crate::failure::{Failure, Outcome};
+use crate::kept_pictures::{self, KeptPictures};
 use crate::store::Store;
 use std::path::{Path, PathBuf};
 
@@ -50,6 +51,10 @@ pub(crate) fn archer(plan: &ForgetArguments, json: bool) -> Outcome<()> {
     for file in &gone.files {
         remove(&plan.results, file)?;
     }
+    // A run that was killed leaves pictures that no list names: whoever they show.
+    let others = index.archers.iter().flat_map(|entry| &entry.files);
+    let keep = others.filter(|file| !gone.files.contains(file)).cloned();
+    kept_pictures::delete_all_but(&plan.results, &keep.collect())?;
     for entry in &mut index.archers {
         entry.files.retain(|file| !gone.files.contains(file));
     }
@@ -93,7 +98,7 @@ fn remove(folder: &Path, file: &Path) -> Outcome<()> {
 pub(crate) fn remember(
     store: &Store,
     practice: &crate::practice::Practice,
-    sheets: &crate::sheets::Sheets,
+    (sheets, kept): (&crate::sheets::Sheets, &KeptPictures),
     same_sheets: bool,
 ) -> Outcome<()> {
     const SHARED: [&str; 8] = [
@@ -125,7 +130,10 @@ pub(crate) fn remember(
             .shots
             .iter()
             .filter(|sheet| sheet.archer == alias)
-            .map(|sheet| PathBuf::from(format!("{}.c3d", sheet.id)));
+            .flat_map(|sheet| {
+                let exported = PathBuf::from(format!("{}.c3d", sheet.id));
+                kept.of_shot(&sheet.id).into_iter().chain([exported])
+            });
         let mut files: Vec<PathBuf> = own.chain(SHARED.iter().map(PathBuf::from)).collect();
         let earlier = before.archers.iter().find(|entry| entry.alias == alias);
         if let Some(earlier) = earlier.filter(|_| same_sheets) {

@@ -93,6 +93,11 @@ impl Recordings {
         self.keys.iter().collect()
     }
 
+    /// The identity of one recording.
+    pub(crate) fn key(&self, index: usize) -> &Key {
+        &self.keys[index]
+    }
+
     /// Refuses a rig that was not surveyed with these cameras as they stand in the manifest.
     pub(crate) fn fits(&self, rig: &Rig) -> Outcome<()> {
         for (index, filmed) in self.cameras().enumerate() {

@@ -6,6 +6,7 @@ use crate::backgrounds::{self, Backgrounds};
 use crate::clips;
 use crate::failure::{Failure, Outcome};
 use crate::given;
+use crate::kept_pictures::KeptPictures;
 use crate::page_of::{self, Ground};
 use crate::pipeline::{Pipeline, Step};
 use crate::practice::Practice;
@@ -149,11 +150,13 @@ pub(crate) fn run(
             words,
         });
     }
+    let kept = KeptPictures::below(folder);
     let films = Films {
         recordings: &recordings,
         rig: &measured.rig,
         clocks: &measured.clocks,
         pictures: pipeline.sheet.pictures,
+        kept: &kept,
     };
     let mut judged = sheets::judge(
         (practice, &corrections),
@@ -175,7 +178,7 @@ pub(crate) fn run(
         texts: words_file.iter().chain(&advice_file).cloned().collect(),
     };
     let bar = progress.bar("writing the page");
-    let page = written(&store, &ground, &mut judged, words_file.as_deref())?;
+    let page = written(&store, &ground, (&mut judged, &kept), words_file.as_deref())?;
     bar.finish_and_clear();
     let clips = if manner.clips {
         clips::make(&store, practice, &recordings, &clips::Choice::default())?
@@ -196,15 +199,17 @@ pub(crate) fn run(
 fn written(
     store: &Store,
     ground: &Ground<'_>,
-    judged: &mut Sheets,
+    (judged, kept): (&mut Sheets, &KeptPictures),
     words_file: Option<&Path>,
 ) -> Outcome<PathBuf> {
     let before = std::fs::read(store.path("sheet.json")).ok();
     let page = page_of::write(store, ground, judged)?;
     let same = before.is_some() && before == store.read("sheet.json").ok();
     clips::keep_words(store, words_file)?;
-    crate::forget::remember(store, ground.practice, judged, same)?;
+    crate::forget::remember(store, ground.practice, (judged, kept), same)?;
     clips::link(store)?;
     store.publish()?;
+    // The page that showed them is gone.
+    kept.sweep()?;
     Ok(page)
 }

@@ -24,6 +24,7 @@ use drawarc_triangulation::{
     Disagreement, ElbowPath, PathFit, PathInput, PathSamples, PathSettings, comparison_path,
     fit_path,
 };
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 /// A shot is fitted with this much before and after it (s).
@@ -363,9 +364,9 @@ fn shots(
     );
     let windows = find_shots(&rough, &sheets::settings_of(plan.pipeline))
         .map_err(|source| sheets::wrong_path(&source))?;
-    let mut compared = Vec::new();
-    let stretches = windows
-        .into_iter()
+    // Each shot by one thread: none knows of the others.
+    let (stretches, compared): (Vec<Stretch>, Vec<Vec<Contradiction>>) = windows
+        .into_par_iter()
         .map(|window| {
             let (from_s, to_s) = (window.start_s - AROUND_SHOT_S, window.end_s + AROUND_SHOT_S);
             let near: Vec<SightingSeries> = series
@@ -402,16 +403,16 @@ fn shots(
             let contradicts = worst(&pairs)
                 .filter(Contradiction::counts)
                 .map(|pair| pair.sentence(&measured.rig, plan.words));
-            compared.extend(pairs);
-            Stretch {
+            let stretch = Stretch {
                 unfit: stand.unfit.or(contradicts),
                 put_back: stand.words,
                 simple: comparison_path(&input(plan, on, &near), fit).ok(),
                 ..stretch(plan, fit, window)
-            }
+            };
+            (stretch, pairs)
         })
-        .collect();
-    Ok((stretches, compared))
+        .unzip();
+    Ok((stretches, compared.into_iter().flatten().collect()))
 }
 
 /// The pair that contradicts itself most, against what is to be expected.

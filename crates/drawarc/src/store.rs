@@ -16,7 +16,7 @@ const OWNER: &str = "practice.txt";
 /// File that is locked while a run works in the folder.
 const LOCK: &str = ".lock";
 /// How the names of unfinished files begin.
-const UNFINISHED: &str = ".drawarc-";
+pub(crate) const UNFINISHED: &str = ".drawarc-";
 
 /// A folder of results, held by this process alone while the value lives.
 ///

@@ -2,8 +2,10 @@
 
 use crate::cut::{Cut, cut_around, upright, whole};
 use crate::failure::Outcome;
-use crate::recordings::{Filmed, Recordings, wrong_footage};
-use drawarc_footage::{PictureView, RgbImage, encode_jpeg};
+use crate::kept_pictures::KeptPictures;
+use crate::recordings::{Recordings, wrong_footage};
+use crate::store::Key;
+use drawarc_footage::{FrameReader, PictureView, Recording, RgbImage, encode_jpeg};
 use drawarc_report::ShotSheet;
 use drawarc_report::page::{CameraStrip, Mark, StripPicture, TracePoint};
 use drawarc_rig::{Camera, ClockModel, Rig};
@@ -26,6 +28,8 @@ pub(crate) struct Films<'a> {
     pub(crate) clocks: &'a [ClockModel],
     /// May people be seen?
     pub(crate) pictures: bool,
+    /// Pictures that were taken before.
+    pub(crate) kept: &'a KeptPictures,
 }
 
 impl Films<'_> {
@@ -62,14 +66,64 @@ impl Films<'_> {
                 mark: mark_at(sheet, &instant.key),
             })
             .collect();
-        strip(
-            self.recordings.camera(camera),
-            &self.rig.cameras[camera],
-            &self.clocks[camera],
-            &path,
-            &instants,
-        )
-        .map(Some)
+        self.strip(camera, &sheet.id, &path, &instants).map(Some)
+    }
+
+    /// What one camera saw of one shot. `path` is range time with the elbow (m).
+    fn strip(
+        &self,
+        index: usize,
+        shot: &str,
+        path: &[(f64, Point3<f64>)],
+        instants: &[Instant],
+    ) -> Outcome<CameraStrip> {
+        let camera = &self.rig.cameras[index];
+        let cut = cut_around(camera, path).at_most(HEIGHT_PX);
+        let mut film = Film {
+            recording: self.recordings.camera(index).recording,
+            reader: None,
+            rotation_deg: camera.rotation_deg,
+            cut,
+        };
+        let mut pictures = Vec::new();
+        for instant in instants {
+            let camera_s = self.clocks[index].camera_from_range(instant.time_s);
+            let key = film.key(camera_s, self.recordings.key(index))?;
+            let taken = self.kept.of(shot, &key, || film.taken(camera_s))?;
+            let Some(jpeg) = taken else {
+                continue; // the camera stopped before this instant
+            };
+            pictures.push(StripPicture {
+                time_s: instant.time_s,
+                caption: instant.caption.clone(),
+                mark: instant.mark,
+                jpeg,
+            });
+        }
+        let trace = path
+            .iter()
+            .filter_map(|(time_s, elbow)| {
+                let upright = upright(camera, &camera.pixel_from_range(elbow)?);
+                Some(TracePoint {
+                    time_s: *time_s,
+                    x_px: (upright.x - f64::from(cut.left_px) + 0.5) * cut.scale,
+                    y_px: (upright.y - f64::from(cut.top_px) + 0.5) * cut.scale,
+                })
+            })
+            .collect();
+        let (clock_hours, elevation_deg) = place(camera, path);
+        Ok(CameraStrip {
+            camera: camera.name.clone(),
+            clock_hours,
+            elevation_deg,
+            picture_size_px: if pictures.is_empty() {
+                (0, 0)
+            } else {
+                shown_px(cut)
+            },
+            trace,
+            pictures,
+        })
     }
 }
 
@@ -93,24 +147,41 @@ struct Instant {
     mark: Option<Mark>,
 }
 
-/// What one camera saw of one shot. `path` is range time with the elbow (m).
-fn strip(
-    filmed: Filmed<'_>,
-    camera: &Camera,
-    clock: &ClockModel,
-    path: &[(f64, Point3<f64>)],
-    instants: &[Instant],
-) -> Outcome<CameraStrip> {
-    let cut = cut_around(camera, path).at_most(HEIGHT_PX);
-    // Every camera of every shot is a job of its own: one thread each.
-    let mut reader = filmed
-        .recording
-        .frames(1)
-        .map_err(|source| wrong_footage(&source))?;
-    let mut pictures = Vec::new();
-    let mut size_px = (0, 0);
-    for instant in instants {
-        let camera_s = clock.camera_from_range(instant.time_s);
+/// Where the pictures of one camera and shot are found.
+struct Film<'a> {
+    recording: &'a Recording,
+    /// Opened when the first picture has to be taken.
+    reader: Option<FrameReader>,
+    rotation_deg: u16,
+    cut: Cut,
+}
+
+impl Film<'_> {
+    /// All that the picture of an instant (camera time) depends on.
+    fn key(&self, camera_s: f64, recording: &Key) -> Outcome<Key> {
+        let Cut {
+            left_px,
+            top_px,
+            width_px,
+            height_px,
+            scale,
+        } = self.cut;
+        let part = (left_px, top_px, width_px, height_px, scale);
+        let on = (camera_s, self.rotation_deg, part, QUALITY);
+        Key::of("picture", &on, &[recording])
+    }
+
+    /// Takes the picture of an instant (camera time).
+    fn taken(&mut self, camera_s: f64) -> Outcome<Option<Vec<u8>>> {
+        let reader = match &mut self.reader {
+            Some(reader) => reader,
+            // Every camera of every shot is a job of its own: one thread each.
+            none => none.insert(
+                self.recording
+                    .frames(1)
+                    .map_err(|source| wrong_footage(&source))?,
+            ),
+        };
         reader
             .seek(camera_s)
             .map_err(|source| wrong_footage(&source))?;
@@ -118,38 +189,13 @@ fn strip(
             .next_frame()
             .map_err(|source| wrong_footage(&source))?;
         let Some(frame) = frame else {
-            continue; // the camera stopped before this instant
+            return Ok(None);
         };
-        let picture = cut_out(&frame.picture, camera.rotation_deg, cut);
-        size_px = (picture.width_px, picture.height_px);
-        let jpeg = encode_jpeg(&picture, QUALITY).map_err(|source| wrong_footage(&source))?;
-        pictures.push(StripPicture {
-            time_s: instant.time_s,
-            caption: instant.caption.clone(),
-            mark: instant.mark,
-            jpeg,
-        });
+        let picture = cut_out(&frame.picture, self.rotation_deg, self.cut);
+        encode_jpeg(&picture, QUALITY)
+            .map(Some)
+            .map_err(|source| wrong_footage(&source))
     }
-    let trace = path
-        .iter()
-        .filter_map(|(time_s, elbow)| {
-            let upright = upright(camera, &camera.pixel_from_range(elbow)?);
-            Some(TracePoint {
-                time_s: *time_s,
-                x_px: (upright.x - f64::from(cut.left_px) + 0.5) * cut.scale,
-                y_px: (upright.y - f64::from(cut.top_px) + 0.5) * cut.scale,
-            })
-        })
-        .collect();
-    let (clock_hours, elevation_deg) = place(camera, path);
-    Ok(CameraStrip {
-        camera: camera.name.clone(),
-        clock_hours,
-        elevation_deg,
-        picture_size_px: size_px,
-        trace,
-        pictures,
-    })
 }
 
 /// Place on the dial (none for a camera above the archer) and elevation over the elbow.
@@ -166,15 +212,24 @@ fn place(camera: &Camera, path: &[(f64, Point3<f64>)]) -> (Option<f64>, f64) {
 
 /// The part in colour. It is cut and shrunk as it is stored: to turn the whole picture into colours takes longer.
 fn cut_out(picture: &PictureView<'_>, rotation_deg: u16, cut: Cut) -> RgbImage {
-    let even = |px: u32| px & !1;
-    let shrunk = |px: u32| even(whole((f64::from(px) * cut.scale).max(2.0)));
-    let part_px = (even(cut.width_px).max(2), even(cut.height_px).max(2));
+    let from_px = (even(cut.left_px), even(cut.top_px));
     picture
-        .upright_part(
-            rotation_deg,
-            (even(cut.left_px), even(cut.top_px)),
-            part_px,
-            (shrunk(part_px.0), shrunk(part_px.1)),
-        )
+        .upright_part(rotation_deg, from_px, part_px(cut), shown_px(cut))
         .to_rgb(0)
+}
+
+fn even(px: u32) -> u32 {
+    px & !1
+}
+
+/// Size of the part in the film's pixels.
+fn part_px(cut: Cut) -> (u32, u32) {
+    (even(cut.width_px).max(2), even(cut.height_px).max(2))
+}
+
+/// Size of the embedded picture.
+fn shown_px(cut: Cut) -> (u32, u32) {
+    let shrunk = |px: u32| even(whole((f64::from(px) * cut.scale).max(2.0)));
+    let (width_px, height_px) = part_px(cut);
+    (shrunk(width_px), shrunk(height_px))
 }

@@ -60,6 +60,74 @@ impl PictureView<'_> {
     }
 }
 
+impl PictureView<'_> {
+    /// As [`PictureView::upright_part`], laid on a place (column, row; even) of a larger 8-bit picture of video range; what
+    /// reaches over its border is left out. The size of what was laid comes back. A film laid frame by frame on a canvas is
+    /// copied once instead of twice.
+    pub fn upright_part_onto(
+        &self,
+        (onto, at_px): (&mut Picture, (u32, u32)),
+        rotation_deg: u16,
+        from_px: (u32, u32),
+        part_px: (u32, u32),
+        to_px: (u32, u32),
+    ) -> (usize, usize) {
+        let planes = [self.luma, self.cb, self.cr];
+        let stored = planes
+            .iter()
+            .all(|plane| plane.bit_depth() == 8 && matches!(plane.row(0), RowView::Eight(_)));
+        let inside = from_px.0 as usize + part_px.0 as usize <= self.width()
+            && from_px.1 as usize + part_px.1 as usize <= self.height();
+        let upright = !matches!(rotation_deg, 90 | 180 | 270);
+        if !(stored && inside && upright && part_px == to_px && !self.full_range) {
+            let part = self.upright_part(rotation_deg, from_px, part_px, to_px);
+            let size_px = (part.width(), part.height());
+            let all = [part.luma.view(), part.cb.view(), part.cr.view()];
+            lay(onto, at_px, all, (0, 0), size_px);
+            return size_px;
+        }
+        lay(onto, at_px, planes, from_px, whole(part_px));
+        whole(part_px)
+    }
+}
+
+/// Copies a part of three planes of 8 bits (place and size in luma pixels) to a place of a picture.
+fn lay(
+    onto: &mut Picture,
+    at_px: Size,
+    planes: [PlaneView<'_>; 3],
+    from_px: Size,
+    size_px: (usize, usize),
+) {
+    let targets = [&mut onto.luma, &mut onto.cb, &mut onto.cr];
+    for (index, (target, plane)) in targets.into_iter().zip(planes).enumerate() {
+        let half = |full: usize| if index > 0 { full.div_ceil(2) } else { full };
+        let shift = usize::from(index > 0);
+        let (from, at) = (whole(from_px), whole(at_px));
+        let (from, at) = (
+            (from.0 >> shift, from.1 >> shift),
+            (at.0 >> shift, at.1 >> shift),
+        );
+        let (stride, rows) = (target.width(), target.height());
+        let width = half(size_px.0).min(stride.saturating_sub(at.0));
+        let height = half(size_px.1).min(rows.saturating_sub(at.1));
+        let Some(samples) = target.as_u8_mut() else {
+            continue;
+        };
+        for y in 0..height {
+            let (Some(line), Some(row)) = (
+                samples.get_mut((at.1 + y) * stride + at.0..(at.1 + y) * stride + at.0 + width),
+                plane.row(from.1 + y).as_u8(),
+            ) else {
+                break;
+            };
+            if let Some(source) = row.get(from.0..from.0 + width) {
+                line.copy_from_slice(source);
+            }
+        }
+    }
+}
+
 /// From the levels of the source to those of video range; nothing where they are the same.
 struct Levels(Option<[u8; 256]>);
 
@@ -265,6 +333,48 @@ mod tests {
         picture.cb = Plane::from_u8(4, 3, (100..112).collect()).unwrap();
         picture.cr = Plane::from_u8(4, 3, (200..212).collect()).unwrap();
         picture
+    }
+
+    #[test]
+    fn a_part_laid_on_a_picture_is_the_part_and_leaves_the_rest() {
+        let picture = numbered();
+        let mut full = picture.clone();
+        full.full_range = true;
+        // As stored, turned, shrunk, of other levels, over the border of the film, over the border of the canvas.
+        for (source, rotation_deg, part_px, to_px, at_px) in [
+            (&picture, 0, (4, 4), (4, 4), (2, 4)),
+            (&picture, 90, (4, 4), (4, 4), (2, 4)),
+            (&picture, 180, (6, 4), (6, 4), (0, 0)),
+            (&picture, 0, (6, 4), (4, 2), (4, 2)),
+            (&full, 0, (4, 4), (4, 4), (2, 2)),
+            (&picture, 0, (8, 6), (8, 6), (2, 0)),
+            (&picture, 0, (4, 4), (4, 4), (10, 6)),
+        ] {
+            let view = source.view();
+            let part = view.upright_part(rotation_deg, (2, 2), part_px, to_px);
+            let mut canvas = Picture::new(12, 8, 8);
+            let laid =
+                view.upright_part_onto((&mut canvas, at_px), rotation_deg, (2, 2), part_px, to_px);
+            assert_eq!(laid, (part.width(), part.height()));
+            let blank = Picture::new(12, 8, 8);
+            for (shift, canvas, part, blank) in [
+                (0, &canvas.luma, &part.luma, &blank.luma),
+                (1, &canvas.cb, &part.cb, &blank.cb),
+                (1, &canvas.cr, &part.cr, &blank.cr),
+            ] {
+                let at = (at_px.0 as usize >> shift, at_px.1 as usize >> shift);
+                for (x, y) in (0..12 >> shift).flat_map(|x| (0..8 >> shift).map(move |y| (x, y))) {
+                    let inside = (x >= at.0 && x < at.0 + part.width())
+                        && (y >= at.1 && y < at.1 + part.height());
+                    let meant = if inside {
+                        part.view().get(x - at.0, y - at.1)
+                    } else {
+                        blank.view().get(x, y)
+                    };
+                    assert_eq!(canvas.view().get(x, y), meant, "{rotation_deg} ({x}, {y})");
+                }
+            }
+        }
     }
 
     #[test]

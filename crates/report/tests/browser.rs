@@ -154,6 +154,8 @@ fn a_fault_is_marked_the_same_way_in_every_view() {
            seen.push({ key: '#mark-' + shots[shot].faults[0][0], row: uses(`.row[data-shot='${shot}'] .verdict`), \
              view: uses('.range-view'), curves: [...document.querySelectorAll('.chart')].map((one) => one.querySelector('use')?.getAttribute('href')), \
              bars: uses('.bars'), line: document.querySelectorAll('.range-view .fault').length, \
+             spans: document.querySelectorAll('.bars .wash').length, dial: uses('.dial'), bigs: uses('.stage .big'), frames: uses('.stage .frame .picture'), \
+             every: [...document.querySelectorAll('.stage .frame .picture')].every((one) => one.querySelector('use')), \
              pictures: document.querySelectorAll('.stage .big .trace-fault').length, strip: document.querySelectorAll('.stage .frame .trace-fault').length }); \
          } report.seen = seen;",
     );
@@ -161,14 +163,15 @@ fn a_fault_is_marked_the_same_way_in_every_view() {
     assert!(!seen.is_empty());
     for shot in seen {
         let key = &shot["key"];
-        for view in ["row", "view", "curves", "bars"] {
+        assert_eq!(shot["every"], true, "every picture of the strip: {shot}");
+        for view in ["row", "view", "curves", "bars", "dial", "bigs", "frames"] {
             let marks = shot[view].as_array().unwrap();
             assert!(
                 !marks.is_empty() && marks.iter().all(|mark| mark == key),
                 "{view}: {shot}"
             );
         }
-        for view in ["line", "pictures", "strip"] {
+        for view in ["line", "pictures", "strip", "spans"] {
             assert!(shot[view].as_u64().unwrap() > 0, "{view}: {shot}");
         }
     }

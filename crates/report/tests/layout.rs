@@ -183,13 +183,13 @@ fn the_keyboard_reaches_and_works_everything() {
     );
 }
 
-/// Whatever there is to say, paper holds two pages a series: six shots, ten long warnings, twelve long remarks a shot,
-/// and as many sentences about the rig.
-#[test]
-fn long_remarks_and_many_warnings_print_on_two_pages() {
-    let long = "Camera three is said to share the shutter signal of camera five, but its pictures are 3.2 ms off \
-        (± 0.4 ms). Is its cable in, and does it follow the signal? Show the board again before the next series. ";
-    let many = |count: usize| vec![long.to_owned(); count];
+/// A sentence longer than most.
+const LONG: &str = "Camera three is said to share the shutter signal of camera five, but its pictures are 3.2 ms off \
+    (± 0.4 ms). Is its cable in, and does it follow the signal? Show the board again before the next series. ";
+
+/// The invented practice with so many shots, six at a time the same, and a lot to say about each and the rig.
+fn wordy(shots: usize) -> PracticePage {
+    let many = |count: usize| vec![LONG.to_owned(); count];
     let mut practice = invented::practice(1.0).unwrap();
     assert_eq!(practice.shots.len(), 6);
     practice.warnings = many(10);
@@ -202,11 +202,67 @@ fn long_remarks_and_many_warnings_print_on_two_pages() {
             ..line.clone()
         })
         .collect();
-    for shot in &mut practice.shots {
+    let six = std::mem::take(&mut practice.shots);
+    practice.shots = six.into_iter().cycle().take(shots).collect();
+    for (index, shot) in practice.shots.iter_mut().enumerate() {
+        shot.card.number = index + 1;
         shot.card.remarks = many(12);
     }
-    let bytes = chromium::printed("print-long", &html(&practice));
+    for row in &mut practice.series.rows {
+        row.values = row.values.iter().copied().cycle().take(shots).collect();
+    }
+    practice
+}
+
+fn printed_pages(name: &str, practice: &PracticePage) -> usize {
+    let bytes = chromium::printed(name, &html(practice));
     let text = String::from_utf8_lossy(&bytes);
-    let pages = text.matches("/Type /Page\n").count() + text.matches("/Type /Page/").count();
-    assert_eq!(pages, 2);
+    text.matches("/Type /Page\n").count() + text.matches("/Type /Page/").count()
+}
+
+/// Whatever there is to say, paper holds two pages a series: ten long warnings, twelve long remarks a shot, and as many
+/// sentences about the rig.
+#[test]
+fn a_series_prints_on_two_pages_however_many_shots_and_words_it_has() {
+    for shots in [6, 12, 36] {
+        let pages = printed_pages(&format!("print-{shots}"), &wordy(shots));
+        assert_eq!(pages, 2, "{shots} shots");
+    }
+}
+
+/// On paper, too, an end of twelve shows each shot's verdict, way and figures, in letters that can be read.
+#[test]
+fn twelve_shots_on_paper_keep_verdicts_ways_and_figures() {
+    // The style of paper on the screen: a browser that prints runs no script.
+    let html = html(&wordy(12)).replace("@media print {", "@media all {");
+    let script = "const rows = [...document.querySelectorAll('.row')]; const cut = (node) => node.scrollHeight > node.clientHeight + 2; \
+        const seen = (node) => node.getBoundingClientRect().height > 0; \
+        report.rows = rows.length; report.cut = rows.filter((row) => cut(row.querySelector('.words'))).map((row) => row.textContent.trim()); \
+        report.ways = rows.filter((row) => seen(row.querySelector('.sketch')) && seen(row.querySelector('.headline .value')) && seen(row.querySelector('.mark'))).length; \
+        const root = parseFloat(getComputedStyle(document.documentElement).fontSize); \
+        report.share = Math.min(...rows.flatMap((row) => [...row.querySelectorAll('.sentence, .under, .value, .label')]).map((one) => parseFloat(getComputedStyle(one).fontSize))) / root;";
+    // As wide as A4 within its margins.
+    let report = chromium::drive("paper-twelve", &html, 703, script);
+    assert_eq!(report["problems"], serde_json::json!([]));
+    assert_eq!((&report["rows"], &report["ways"]), (&12.into(), &12.into()));
+    assert_eq!(report["cut"], serde_json::json!([]));
+    // 0.6 of 8.2 pt: the labels; nothing is smaller.
+    assert!(report["share"].as_f64().unwrap() >= 0.6, "{report}");
+}
+
+/// The film strip on a phone: captions as large as the text beside them, three pictures in a row.
+#[test]
+fn captions_can_be_read_on_a_phone() {
+    let html = html(&invented::practice(1.0).unwrap());
+    let script = "await wait(); report.seen = [...document.querySelectorAll('.stage .frame')].filter((one) => one.offsetParent).map((one) => \
+        [parseFloat(getComputedStyle(one.querySelector('.caption')).fontSize), one.getBoundingClientRect().width, \
+         one.querySelector('.caption').scrollWidth - one.querySelector('.caption').clientWidth]);";
+    let report = chromium::drive("captions", &html, 390, script);
+    let seen = report["seen"].as_array().unwrap();
+    assert!(seen.len() >= 8, "{report}");
+    for frame in seen {
+        let [letters_px, width_px, over_px] = [0, 1, 2].map(|at| frame[at].as_f64().unwrap());
+        assert!(letters_px >= 14.0 && width_px >= 90.0, "{frame}");
+        assert!(over_px < 1.0, "{frame}: a caption is cut");
+    }
 }

@@ -84,6 +84,16 @@ impl Canvas {
         self.picture.height()
     }
 
+    /// The picture itself, to lay others on.
+    pub(crate) fn picture_mut(&mut self) -> &mut Picture {
+        &mut self.picture
+    }
+
+    /// Copies another canvas to a place (even numbers).
+    pub(crate) fn paste_canvas(&mut self, other: &Self, place: (usize, usize)) {
+        self.paste(&other.picture, place);
+    }
+
     /// What was drawn.
     pub(crate) fn view(&self) -> PictureView<'_> {
         self.picture.view()

@@ -32,6 +32,8 @@ pub(crate) struct Panel {
     slow_word: String,
     letters: Letters,
     width_px: usize,
+    /// What stays the same from frame to frame, drawn once.
+    still: Option<Canvas>,
 }
 
 impl Panel {
@@ -73,6 +75,7 @@ impl Panel {
             slow_word: words.clip("slow", &[]),
             letters,
             width_px,
+            still: None,
         }
     }
 
@@ -87,26 +90,22 @@ impl Panel {
         self.height_of(self.lines.len())
     }
 
-    /// Draws the panel with its upper left corner at a place, `height_px` high.
+    /// Draws the panel with its upper left corner at a place (even numbers), `height_px` high.
     pub(crate) fn draw(
-        &self,
+        &mut self,
         canvas: &mut Canvas,
         mask: &mut Mask,
         ((left, top), height_px): ((usize, usize), usize),
         moment: &Moment<'_>,
     ) {
+        let still = self
+            .still
+            .take_if(|still| still.height() == height_px)
+            .unwrap_or_else(|| self.drawn_still(height_px));
+        canvas.paste_canvas(&still, (left, top));
+        self.still = Some(still);
         let line = self.letters.line_px();
         let right = left + self.width_px;
-        canvas.fill((left, top), (self.width_px, height_px), DARK);
-        let corner = (
-            left as f64 + 0.5 * line as f64,
-            top as f64 + 0.5 * line as f64,
-        );
-        emblem::draw(canvas, mask, self.mark, corner, 2.0 * line as f64);
-        for (row, text) in self.lines.iter().enumerate() {
-            let at = (left + 3 * line, top + line / 2 + row * line);
-            self.letters.regular().write(canvas, mask, text, at, LIGHT);
-        }
         let below = top + height_px - 3 * line - line / 4;
         let phase = self.phase_at(moment.time_s).unwrap_or_default();
         self.letters
@@ -124,40 +123,42 @@ impl Panel {
                     .write(canvas, mask, &self.slow_word, (at, below), ACCENT);
             }
         }
-        self.time_line(canvas, mask, ((left, top), height_px), moment.time_s);
+        let bar = self.bar(height_px);
+        let now = left as f64 + self.along(moment.time_s);
+        let (low, high) = ((top + bar.start) as f64, (top + bar.end) as f64);
+        mask.clear();
+        mask.line((now, low - 5.0), (now, high + 5.0), 1.6);
+        mask.disc((now, low - 5.0), 4.5);
+        canvas.lay(mask, LIGHT);
     }
 
-    /// The shot from left to right: phases in two shades, faults hatched under their mark, a hand for now.
-    fn time_line(
-        &self,
-        canvas: &mut Canvas,
-        mask: &mut Mask,
-        ((left, top), height_px): ((usize, usize), usize),
-        time_s: f64,
-    ) {
+    /// What does not change: verdict with its mark, and the shot from left to right: phases in two shades, faults hatched
+    /// under their mark.
+    fn drawn_still(&self, height_px: usize) -> Canvas {
+        let pixels = |size: usize| u32::try_from(size).unwrap_or(u32::MAX);
+        let mut canvas = Canvas::new(pixels(self.width_px), pixels(height_px), DARK);
+        let mut mask = Mask::new(self.width_px, height_px);
         let line = self.letters.line_px();
-        let (bar_top, bar_height) = (top + height_px - line - line / 2, line);
-        let (from, to) = (
-            (left + line / 2) as f64,
-            (left + self.width_px - line / 2) as f64,
-        );
-        let place = |time_s: f64| {
-            let share = (time_s - self.span_s.0) / (self.span_s.1 - self.span_s.0);
-            from + share.clamp(0.0, 1.0) * (to - from)
-        };
+        let corner = (0.5 * line as f64, 0.5 * line as f64);
+        emblem::draw(&mut canvas, &mut mask, self.mark, corner, 2.0 * line as f64);
+        for (row, text) in self.lines.iter().enumerate() {
+            let at = (3 * line, line / 2 + row * line);
+            self.letters
+                .regular()
+                .write(&mut canvas, &mut mask, text, at, LIGHT);
+        }
+        let bar = self.bar(height_px);
         for (order, (_, _, start_s, end_s)) in self.phases.iter().enumerate() {
-            let (start, end) = (whole(place(*start_s)), whole(place(*end_s)));
+            let (start, end) = (whole(self.along(*start_s)), whole(self.along(*end_s)));
             let shade = if order % 2 == 0 { SHADE_BESIDE } else { SHADE };
-            canvas.fill(
-                (start, bar_top),
-                (end.saturating_sub(start), bar_height),
-                shade,
-            );
+            let size = (end.saturating_sub(start), bar.len());
+            canvas.fill((start, bar.start), size, shade);
         }
         mask.clear();
-        let (low, high) = (bar_top as f64, (bar_top + bar_height) as f64);
+        let (low, high) = (bar.start as f64, bar.end as f64);
         for (_, start_s, end_s) in &self.faults {
-            let (start, end) = (place(*start_s), place(*end_s).max(place(*start_s) + 3.0));
+            let start = self.along(*start_s);
+            let end = self.along(*end_s).max(start + 3.0);
             mask.polyline(
                 &[
                     (start, low),
@@ -178,17 +179,28 @@ impl Panel {
                 at += 8.0;
             }
         }
-        canvas.lay(mask, ACCENT);
+        canvas.lay(&mask, ACCENT);
         for (mark, start_s, end_s) in &self.faults {
             let size = line as f64 - 4.0;
-            let middle = 0.5 * (place(*start_s) + place(*end_s));
-            emblem::draw(canvas, mask, *mark, (middle - size / 2.0, low + 2.0), size);
+            let middle = 0.5 * (self.along(*start_s) + self.along(*end_s));
+            let corner = (middle - size / 2.0, low + 2.0);
+            emblem::draw(&mut canvas, &mut mask, *mark, corner, size);
         }
-        mask.clear();
-        let now = place(time_s);
-        mask.line((now, low - 5.0), (now, high + 5.0), 1.6);
-        mask.disc((now, low - 5.0), 4.5);
-        canvas.lay(mask, LIGHT);
+        canvas
+    }
+
+    /// Rows of the time line.
+    fn bar(&self, height_px: usize) -> std::ops::Range<usize> {
+        let line = self.letters.line_px();
+        let top = height_px - line - line / 2;
+        top..top + line
+    }
+
+    /// Where a time lies on the time line (px from the panel's left).
+    fn along(&self, time_s: f64) -> f64 {
+        let margin = (self.letters.line_px() / 2) as f64;
+        let share = (time_s - self.span_s.0) / (self.span_s.1 - self.span_s.0);
+        margin + share.clamp(0.0, 1.0) * (self.width_px as f64 - 2.0 * margin)
     }
 
     fn phase_at(&self, time_s: f64) -> Option<&str> {

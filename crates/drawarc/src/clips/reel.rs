@@ -4,7 +4,7 @@ use crate::clips::canvas::{Canvas, DARK};
 use crate::clips::ink::Mask;
 use crate::clips::pace::Pace;
 use crate::clips::panel::{self, Panel};
-use crate::clips::scene::{BLOCK_PX, Scene, Shown};
+use crate::clips::scene::{BLOCK_PX, Laid, Scene, Shown};
 use crate::clips::trace::Trace;
 use crate::failure::{Failure, Outcome};
 use drawarc_footage::{ClipSettings, ClipWriter, FootageError, TimeBase};
@@ -74,33 +74,37 @@ pub(crate) fn write(path: &Path, sheet: &Sheet<'_>, sides: &mut [Side<'_>]) -> O
     let mut start_s = None;
     let mut last_ticks = -1;
     let mut frames = 0;
-    while let Some(shown) = first.scene.next()? {
-        let since_s = shown.time_s - first.zero_s;
+    while let Some(laid) = first.scene.lay_next(&mut canvas, (first.left_px, 0))? {
+        let since_s = laid.time_s - first.zero_s;
         let start_s = *start_s.get_or_insert(since_s);
         let when = when(sheet, since_s);
         let slow = sheet.pace.speed_at(since_s) < 0.99;
-        let mut show = |side: &mut Side<'_>, shown: &Shown| {
+        let mut draw = |side: &mut Side<'_>, canvas: &mut Canvas, laid: Laid| {
             // What the picture does not cover may still hold the trace of the frame before.
-            let below_px = sheet.picture_px.saturating_sub(shown.picture.height());
+            let below_px = sheet.picture_px.saturating_sub(laid.size_px.1);
             if below_px > 0 {
-                let place = (side.left_px, shown.picture.height() & !1);
-                canvas.fill(place, (shown.picture.width(), below_px + 1), DARK);
+                let place = (side.left_px, laid.size_px.1 & !1);
+                canvas.fill(place, (laid.size_px.0, below_px + 1), DARK);
             }
-            canvas.paste(&shown.picture, (side.left_px, 0));
-            side.trace.draw(&mut canvas, shown.time_s);
+            side.trace.draw(canvas, laid.time_s);
             let moment = panel::Moment {
-                time_s: shown.time_s,
+                time_s: laid.time_s,
                 when: &when,
                 slow,
             };
             let place = ((side.left_px, sheet.picture_px), panel_px);
-            side.panel.draw(&mut canvas, &mut mask, place, &moment);
+            side.panel.draw(canvas, &mut mask, place, &moment);
         };
-        show(first, &shown);
+        draw(first, &mut canvas, laid);
         for follower in &mut followers {
             follower.forward(since_s, 0.5 / rate_hz)?;
             if let Some(current) = &follower.current {
-                show(follower.side, current);
+                canvas.paste(&current.picture, (follower.side.left_px, 0));
+                let laid = Laid {
+                    time_s: current.time_s,
+                    size_px: (current.picture.width(), current.picture.height()),
+                };
+                draw(follower.side, &mut canvas, laid);
             }
         }
         let ticks = ticks(sheet.pace.shown_s(start_s, since_s)).max(last_ticks + 1);
@@ -109,7 +113,6 @@ pub(crate) fn write(path: &Path, sheet: &Sheet<'_>, sides: &mut [Side<'_>]) -> O
             .map_err(|source| unwritten(&source))?;
         last_ticks = ticks;
         frames += 1;
-        first.scene.give_back(shown);
     }
     if frames == 0 {
         return Err(Failure::not_measurable(format!(
@@ -150,7 +153,9 @@ impl<'side, 'scene> Follower<'side, 'scene> {
             .pending
             .take_if(|next| next.time_s - self.side.zero_s <= since_s + half_frame_s)
         {
-            self.current = Some(next);
+            if let Some(shown) = self.current.replace(next) {
+                self.side.scene.give_back(shown);
+            }
             self.pending = self.side.scene.next()?;
         }
         Ok(())

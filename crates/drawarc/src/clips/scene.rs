@@ -110,6 +110,15 @@ pub(crate) struct Shown {
     pub(crate) picture: Picture,
 }
 
+/// A frame that was laid on a canvas.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Laid {
+    /// Range time of the frame (s).
+    pub(crate) time_s: f64,
+    /// Its width and height.
+    pub(crate) size_px: (usize, usize),
+}
+
 /// Frames one after the other.
 #[derive(Debug)]
 pub(crate) enum Scene<'a> {
@@ -125,6 +134,25 @@ impl Scene<'_> {
         match self {
             Self::Film(film) => film.next(),
             Self::Drawing(drawing) => Ok(drawing.next()),
+        }
+    }
+
+    /// Lays the next frame on a canvas, its upper left corner at a place (even); its time and size come back, none when
+    /// the scene is over.
+    pub(crate) fn lay_next(
+        &mut self,
+        canvas: &mut Canvas,
+        place: (usize, usize),
+    ) -> Outcome<Option<Laid>> {
+        match self {
+            Self::Film(film) => film.lay_next(canvas, place),
+            Self::Drawing(drawing) => Ok(drawing.next().map(|shown| {
+                canvas.paste(&shown.picture, place);
+                Laid {
+                    time_s: shown.time_s,
+                    size_px: (shown.picture.width(), shown.picture.height()),
+                }
+            })),
         }
     }
 
@@ -202,6 +230,27 @@ impl<'a> Film<'a> {
             self.framing.to_px,
         );
         Ok(Some(Shown { time_s, picture }))
+    }
+
+    fn lay_next(&mut self, canvas: &mut Canvas, place: (usize, usize)) -> Outcome<Option<Laid>> {
+        let frame = self
+            .reader
+            .next_frame()
+            .map_err(|source| wrong_footage(&source))?;
+        let Some(frame) = frame else { return Ok(None) };
+        let time_s = self.clock.range_from_camera(frame.time_s);
+        if time_s > self.until_s {
+            return Ok(None);
+        }
+        let pixel = |at: usize| u32::try_from(at).unwrap_or(u32::MAX);
+        let size_px = frame.picture.upright_part_onto(
+            (canvas.picture_mut(), (pixel(place.0), pixel(place.1))),
+            self.camera.rotation_deg,
+            self.framing.from_px,
+            self.framing.part_px,
+            self.framing.to_px,
+        );
+        Ok(Some(Laid { time_s, size_px }))
     }
 }
 

@@ -4,7 +4,7 @@ use askama::Template;
 
 use super::{
     base64::base64,
-    card::{Figure, Mark, ShotCard},
+    card::{FaultBar, Figure, Mark, ShotCard},
     error::PageError,
     practice::{ArcherLine, CameraStrip, Fitness, PageShot, PracticePage, RigLine, StripPicture},
     script_json::{script_json, zero_of},
@@ -60,8 +60,19 @@ struct Strip<'a> {
     seen: &'a CameraStrip,
     pictures: Vec<Picture<'a>>,
     trace: String,
-    /// The parts of the trace where a fault was.
-    faults: Vec<String>,
+    /// Where faults were.
+    faults: Vec<Fault>,
+}
+
+/// A fault in a camera's picture.
+struct Fault {
+    /// The part of the trace where it was.
+    points: String,
+    key: &'static str,
+    /// Upper left corner of its mark, px; clear of the trace.
+    corner: (f64, f64),
+    /// Side of its mark, px.
+    side_px: f64,
 }
 
 struct Picture<'a> {
@@ -212,11 +223,35 @@ fn strips<'a>(shot_index: usize, shot: &'a PageShot, words: &Words) -> Vec<Strip
                 .card
                 .faults
                 .iter()
-                .map(|fault| points(strip, fault.start_s, fault.end_s))
-                .filter(|points| points.contains(' '))
+                .filter_map(|fault| in_picture(strip, fault))
                 .collect(),
         })
         .collect()
+}
+
+/// A mark in a picture is so large a part of its width: a thumb's width on a phone shows its shape.
+const MARK_SHARE: f64 = 0.16;
+
+/// A fault where a camera saw it; none where its trace has no such part.
+fn in_picture(strip: &CameraStrip, fault: &FaultBar) -> Option<Fault> {
+    let points = points(strip, fault.start_s, fault.end_s);
+    let (x, y) = place_at(strip, fault.start_s.midpoint(fault.end_s))?;
+    let (width, height) = strip.picture_size_px;
+    let side_px = MARK_SHARE * f64::from(width);
+    let inside = |at: f64, room: u32| at.clamp(0.0, (f64::from(room) - side_px).max(0.0)).round();
+    // Above it, as in the view from anywhere; below it, where there is no room above.
+    let above = y - 1.35 * side_px;
+    let top = if above < 0.0 {
+        y + 0.35 * side_px
+    } else {
+        above
+    };
+    points.contains(' ').then(|| Fault {
+        points,
+        key: fault.mark.key(),
+        corner: (inside(x - side_px / 2.0, width), inside(top, height)),
+        side_px: side_px.round(),
+    })
 }
 
 /// The trace between two instants, as the points of a line.

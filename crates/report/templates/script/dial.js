@@ -35,6 +35,7 @@ function dial() {
     }
     node.append(svg("text", { class: "small", x: 0, y: -46 }, words.target));
     node.append(needle);
+    seenBest(shot);
     for (const camera of shot.cameras) {
       if (camera.hours === null) continue;
       const [x, y] = at(camera.hours, 88);
@@ -43,6 +44,19 @@ function dial() {
       node.append(spot);
     }
     node.append(eye);
+  }
+
+  // The mark of the first fault stands at an hour that shows most of it, where no camera hides it.
+  function seenBest(shot) {
+    const [key] = shot.faults[0] ?? [];
+    const level = shot.angles.filter(([hours, giving]) => hours !== null && giving);
+    if (!key || !level.length) return;
+    const most = Math.max(...level.map(([, giving]) => giving));
+    const apart = (one, other) => Math.min(Math.abs(one - other), 12 - Math.abs(one - other));
+    const room = (hours) => Math.min(6, ...shot.cameras.filter((camera) => camera.hours !== null).map((camera) => apart(hours, camera.hours)));
+    const [hours] = level.filter(([, giving]) => giving > most - 0.02).reduce((best, one) => (room(one[0]) > room(best[0]) ? one : best));
+    const [x, y] = at(hours, 88);
+    node.append(svg("use", { href: "#mark-" + key, x: x - 10, y: y - 10, width: 20, height: 20 }));
   }
 
   function move() {

@@ -23,6 +23,11 @@ function stage(index, camera, strip, named) {
   for (const [, from, to] of shot.faults) {
     cover.append(svg("polyline", { class: "trace-fault", points: points(camera.trace.filter(([time]) => time >= from && time <= to)) }));
   }
+  // The marks stand where they stand in the small pictures, half as large: these show four times as much.
+  for (const small of frames[0].querySelectorAll("use")) {
+    const [x, y, side] = ["x", "y", "width"].map((key) => Number(small.getAttribute(key)));
+    cover.append(svg("use", { href: small.getAttribute("href"), x: x + side / 4, y: y + side / 4, width: side / 2, height: side / 2 }));
+  }
   const now = svg("circle", { class: "dot-now", r: Math.max(4, width / 70) });
   cover.append(now);
   const where = camera.hours === null ? words.overhead : fill(words.stands_at, { clock: fill(words.oclock, { clock: clockWords(camera.hours) }) });

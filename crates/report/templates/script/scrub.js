@@ -27,6 +27,10 @@ function scrub() {
       const covered = shot.faults.some(([, begin, end]) => Math.abs(x((begin + end) / 2) - first - letters / 2) < letters / 2 + 12);
       if (!covered && x(to) - x(from) > letters + 8) bars.append(svg("text", { x: first, y: 16 }, name));
     });
+    for (const [, from, to] of shot.faults) {
+      const left = x(from), right = Math.max(x(to), left + 3);
+      bars.append(svg("rect", { class: "wash", x: left, y: 0, width: right - left, height: 24 }), svg("path", { class: "edge", d: `M${left} 0V24M${right} 0V24` }));
+    }
     for (const [key, from, to] of shot.faults) bars.append(svg("use", { href: "#mark-" + key, x: x((from + to) / 2) - 10, y: 2, width: 20, height: 20 }));
     move();
   }
