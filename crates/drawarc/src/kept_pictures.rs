@@ -45,18 +45,18 @@ impl KeptPictures {
     ) -> Outcome<Option<Vec<u8>>> {
         let name = Path::new(FOLDER).join(format!("{}{ENDING}", &key.text()[..LETTERS]));
         let path = self.results.join(&name);
-        let jpeg = match std::fs::read(&path).ok().filter(|bytes| is_whole(bytes)) {
-            Some(kept) => kept,
-            None => {
-                let Some(taken) = take()? else {
-                    return Ok(None);
-                };
-                let folder = self.results.join(FOLDER);
-                std::fs::create_dir_all(&folder)
-                    .map_err(|source| Failure::output(format!("{}: {source}", folder.display())))?;
-                write_whole(&path, &taken)?;
-                taken
-            }
+        let kept = std::fs::read(&path).ok().filter(|bytes| is_whole(bytes));
+        let jpeg = if let Some(kept) = kept {
+            kept
+        } else {
+            let Some(taken) = take()? else {
+                return Ok(None);
+            };
+            let folder = self.results.join(FOLDER);
+            std::fs::create_dir_all(&folder)
+                .map_err(|source| Failure::output(format!("{}: {source}", folder.display())))?;
+            write_whole(&path, &taken)?;
+            taken
         };
         let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
         shown.entry(shot.to_owned()).or_default().insert(name);

@@ -141,14 +141,7 @@ pub(crate) fn run(
     )?;
     if !pipeline.runs(Step::Sheet) {
         store.publish()?;
-        return Ok(Made {
-            clips: Vec::new(),
-            page: None,
-            sheets: None,
-            remarks: measured.remarks,
-            standing: measured.standing,
-            words,
-        });
+        return Ok(without_page(measured, words));
     }
     let kept = KeptPictures::below(folder);
     let films = Films {
@@ -193,6 +186,18 @@ pub(crate) fn run(
         standing: measured.standing,
         words,
     })
+}
+
+/// What a run made that went no further than measuring.
+fn without_page(measured: steps::Measured, words: Words) -> Made {
+    Made {
+        page: None,
+        clips: Vec::new(),
+        sheets: None,
+        remarks: measured.remarks,
+        standing: measured.standing,
+        words,
+    }
 }
 
 /// Writes page and exports, lists what is there of whom, and links the clips that an earlier run left.
