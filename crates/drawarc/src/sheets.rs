@@ -9,7 +9,7 @@ use drawarc_report::{
     ShotContext, ShotSheet, ShotWindow, Side, SoundAt, Verdict, score_series, score_shot,
 };
 use drawarc_rig::Rig;
-use drawarc_triangulation::{InstantPath, PathSamples};
+use drawarc_triangulation::{InstantPath, Onset, PathSamples};
 use rayon::prelude::*;
 
 /// Everything that the rules say of a practice.
@@ -32,6 +32,8 @@ pub(crate) struct Stretch {
     pub(crate) window: ShotWindow,
     /// The elbow, with joint samples.
     pub(crate) elbow: PathSamples,
+    /// When the elbow set out, where the string was let go.
+    pub(crate) onset: Option<Onset>,
     /// Further markers.
     pub(crate) others: Others,
     /// The elbow by the simple way, for comparison.
@@ -290,6 +292,7 @@ fn context<'a>(
         }
     }
     context.sounds = sounds;
+    context.onset.clone_from(&stretch.onset);
     context.simple = stretch.simple.as_ref();
     context.cameras.clone_from(&rig.cameras);
     let others = &stretch.others;

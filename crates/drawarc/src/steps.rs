@@ -17,7 +17,7 @@ use crate::store::{Key, Store, write_whole};
 use crate::{hearing, sounds, survey};
 use drawarc_calibration::Board;
 use drawarc_report::page::{Fitness, RigLine, Words};
-use drawarc_report::{ShotWindow, SoundAt, find_shots};
+use drawarc_report::{ShotKind, ShotWindow, SoundAt, find_shots};
 use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::{MarkerRole, MarkerSpec, SightingSeries, SoundScan};
 use drawarc_triangulation::{
@@ -407,7 +407,7 @@ fn shots(
                 unfit: stand.unfit.or(contradicts),
                 put_back: stand.words,
                 simple: comparison_path(&input(plan, on, &near), fit).ok(),
-                ..stretch(plan, fit, window)
+                ..stretch((plan, on.0), fit, window)
             };
             (stretch, pairs)
         })
@@ -455,7 +455,7 @@ fn agreement(
     measured.remarks.extend(measured.warnings.iter().cloned());
 }
 
-fn stretch(plan: &Plan<'_>, fit: &PathFit, window: ShotWindow) -> Stretch {
+fn stretch((plan, rig): (&Plan<'_>, &Rig), fit: &PathFit, window: ShotWindow) -> Stretch {
     let elbow = &fit.path;
     let times = times(elbow, plan.pipeline.path.step_s);
     let sample = |path: &ElbowPath| -> PathSamples {
@@ -467,6 +467,9 @@ fn stretch(plan: &Plan<'_>, fit: &PathFit, window: ShotWindow) -> Stretch {
             bands: bands::of(plan, elbow, &times, &window),
             ..sample(elbow)
         },
+        onset: (window.kind == ShotKind::Released)
+            .then(|| fit.onset(rig, window.hold_end_s))
+            .flatten(),
         window,
         others: Others {
             bow_hand: other(MarkerRole::BowHand),

@@ -216,11 +216,11 @@ fn fixed(time_s: f64, draws: usize) -> Boundary {
 fn from_release(release: &Release, draws: usize, seed: u64) -> Boundary {
     let mut rng = ChaCha8Rng::seed_from_u64(seed ^ 0x5e1e_a5e0);
     Boundary {
-        time_s: release.time_s,
+        time_s: release.dated.time_s,
         draws: (0..draws)
             .map(|_| {
                 let z: f64 = StandardNormal.sample(&mut rng);
-                release.time_s + release.sd_s * z
+                release.dated.time_s + release.dated.sd_s * z
             })
             .collect(),
         corrected: false,

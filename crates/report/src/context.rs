@@ -3,7 +3,7 @@
 use crate::corrections::ShotCorrection;
 use crate::sheet::{BowStage, Felt, Side};
 use drawarc_rig::Camera;
-use drawarc_triangulation::{InstantPath, PathSamples};
+use drawarc_triangulation::{InstantPath, Onset, PathSamples};
 use nalgebra::{Point3, Vector3};
 
 /// A sudden sound at the bow: range time, the sound's own travel already taken off.
@@ -80,6 +80,8 @@ pub struct ShotContext<'a> {
     pub nock_offset_m: Vector3<f64>,
     /// Marker at the rest to the arrow's axis, range frame (m), added to the marker.
     pub rest_offset_m: Vector3<f64>,
+    /// When the elbow set out after the hold, as its sightings tell.
+    pub onset: Option<Onset>,
     /// All sudden sounds around the shot; the one that fits is used.
     pub sounds: Vec<SoundAt>,
     /// Further markers.
@@ -107,6 +109,7 @@ impl ShotContext<'_> {
             arrow_line: ArrowLineChoice::default(),
             nock_offset_m: Vector3::zeros(),
             rest_offset_m: Vector3::zeros(),
+            onset: None,
             sounds: Vec::new(),
             markers: Markers::default(),
             cameras: Vec::new(),

@@ -7,7 +7,7 @@ use crate::coordinates::{Coordinates, forearm};
 use crate::curves::curves;
 use crate::faults::{FaultReport, find_faults};
 use crate::motion::Motion;
-use crate::release::{Release, find_release};
+use crate::release::{Dated, Release, find_release};
 use crate::second_way::second_way;
 use crate::sentences::Sentences;
 use crate::sheet::{
@@ -40,7 +40,10 @@ pub fn score_shot(
     let (context, mut said) = corrections::named(context, words);
     let context = &context;
     let release = (window.kind == ShotKind::Released)
-        .then(|| find_release(path, window.hold_end_s, &context.sounds, settings, words))
+        .then(|| {
+            let witnesses = (context.onset.as_ref(), context.sounds.as_slice());
+            find_release(path, window.hold_end_s, witnesses, settings, words)
+        })
         .flatten();
     let (shot, moved) = prepare(path, window, context, (release.as_ref(), settings, words))?;
     said.splice(0..0, moved);
@@ -62,7 +65,7 @@ fn prepare<'a>(
 ) -> Result<Prepared<'a>, ReportError> {
     let step_s = 1.0 / settings.grid_hz;
     // The grid stands on the release, so that the same shot gives the same sheet wherever the recording began.
-    let anchor_s = release.map_or(window.hold_end_s, |release| release.time_s);
+    let anchor_s = release.map_or(window.hold_end_s, |release| release.dated.time_s);
     let span = (window.start_s, window.end_s);
     let track = Track::sample(path, span, step_s, anchor_s);
     let no_draw = ReportError::NoDraw {
@@ -251,18 +254,20 @@ fn release_sheet(shot: &Shot<'_>, release: &Release) -> ReleaseSheet {
         .is_some_and(|(start, _)| start.corrected);
     let cameras = shot
         .track
-        .cameras_between(release.time_s - 0.05, release.time_s + 0.05);
-    let measure = |time_s: f64, sd_s: f64| {
-        Measure::new(time_s, time_s - 1.96 * sd_s, time_s + 1.96 * sd_s, cameras)
+        .cameras_between(release.dated.time_s - 0.05, release.dated.time_s + 0.05);
+    let measure = |dated: &Dated| {
+        let (low, high) = dated.interval;
+        Measure::new(dated.time_s, low, high, cameras)
     };
     let time_s = if corrected {
-        measure(shot.hold_end_s(), 0.0)
+        let by_hand = shot.hold_end_s();
+        Measure::new(by_hand, by_hand, by_hand, cameras)
     } else {
-        measure(release.time_s, release.sd_s)
+        measure(&release.dated)
     };
     ReleaseSheet {
         time_s,
-        motion_s: measure(release.motion_s, release.motion_sd_s),
+        motion_s: measure(&release.by_motion),
         sound_minus_motion_s: release.sound_minus_motion_s,
         words: if corrected {
             shot.words.plain("release-corrected")

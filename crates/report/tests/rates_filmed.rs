@@ -5,6 +5,7 @@
 //! `DRAWARC_RATE_SHOTS`.
 
 #![allow(
+    dead_code,
     clippy::print_stdout,
     clippy::unwrap_used,
     clippy::cast_possible_truncation,
@@ -23,7 +24,7 @@ mod phones;
 
 use common::Archer;
 use drawarc_report::{Fault, FaultKind, ShotSheet};
-use people::{exact, judge, say, somebody};
+use people::{exact, judge_with, say, somebody};
 use phones::{Errors, Law, film};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -60,7 +61,9 @@ fn sheets(
         let archer = archer(seed);
         let curves = archer.curves();
         let seen = film(&curves, tracked, errors(), 200, 5 * seed + 1);
-        let sheet = judge(&archer, &curves, (&seen.elbow, seen.hand.as_ref()));
+        let onset = |near_s| seen.fit.onset(&seen.rig, near_s);
+        let paths = (&seen.elbow, seen.hand.as_ref());
+        let sheet = judge_with(&archer, &curves, paths, (&onset, &[]));
         (archer, sheet)
     };
     std::thread::scope(|scope| {

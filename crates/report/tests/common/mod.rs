@@ -51,6 +51,42 @@ impl Profile {
     }
 }
 
+/// How the elbow sets out after the release: its way grows as `t^power` until `rise_s`, then it is at full speed.
+#[derive(Debug, Clone, Copy)]
+pub struct Onset {
+    /// 1: the speed is there at once, 2: the acceleration is, 3 and 4: ever more gently.
+    pub power: f64,
+    /// Until full speed (s).
+    pub rise_s: f64,
+}
+
+/// The elbow's way after the release, 0 to 1.
+enum Loose {
+    Eased(Profile),
+    Onset { onset: Onset, release: f64 },
+}
+
+/// Full speed lasts until here, and all is over a moment later (s after the release).
+const LOOSE_S: (f64, f64) = (0.169, 0.26);
+
+impl Loose {
+    fn at(&self, t: f64) -> f64 {
+        match self {
+            Self::Eased(profile) => profile.at(t),
+            Self::Onset { onset, release } => {
+                let Onset { power, rise_s } = *onset;
+                let brake_s = LOOSE_S.1 - LOOSE_S.0;
+                let top = 1.0 / (rise_s / power + LOOSE_S.0 - rise_s + 0.5 * brake_s);
+                let t = t - release;
+                let rising = top * rise_s / power * (t.clamp(0.0, rise_s) / rise_s).powf(power);
+                let even = top * (t.min(LOOSE_S.0) - rise_s).max(0.0);
+                let u = ((t - LOOSE_S.0) / brake_s).clamp(0.0, 1.0);
+                rising + even + top * brake_s * (u - u.powi(3) * (1.0 - 0.5 * u))
+            }
+        }
+    }
+}
+
 /// One shot of a simulated archer. Metres, seconds.
 #[derive(Debug, Clone)]
 pub struct Archer {
@@ -74,6 +110,8 @@ pub struct Archer {
     pub gives_way: Option<(f64, f64, f64)>,
     /// `(after the start of the draw, length, speed)`.
     pub stall: Option<(f64, f64, f64)>,
+    /// How the elbow sets out after the release; eased over 91 ms where nothing is said.
+    pub onset: Option<Onset>,
     /// The draw ends in a slow way back.
     pub let_down: bool,
     pub sway: f64,
@@ -101,6 +139,7 @@ impl Default for Archer {
             collapse: None,
             gives_way: None,
             stall: None,
+            onset: None,
             let_down: false,
             sway: 0.0,
             tremor: 0.0,
@@ -144,7 +183,7 @@ pub struct Curves {
     raise: Profile,
     hook: Profile,
     around: Profile,
-    loose: Profile,
+    loose: Loose,
     lower: Profile,
     sway: Waves,
     tremor: Waves,
@@ -170,7 +209,10 @@ impl Archer {
             raise: Profile::step(self.start, self.start + self.raise + 0.1, 1.0),
             hook: lobed(self.hook_travel, expansion_start, release, self.collapse),
             around: lobed(self.around, expansion_start, release, self.gives_way),
-            loose: Profile::step(release, release + loose_s, 1.0),
+            loose: match self.onset {
+                Some(onset) => Loose::Onset { onset, release },
+                None => Loose::Eased(Profile::step(release, release + loose_s, 1.0)),
+            },
             lower: Profile::step(still, still + 1.2, 1.0),
             sway: Waves::new(&mut rng, self.sway, (0.12, 0.8)),
             tremor: Waves::new(&mut rng, self.tremor, (8.0, 12.0)),

@@ -2,10 +2,10 @@
 
 use super::common::{Archer, Curves};
 use drawarc_report::{
-    ArrowLineChoice, ReportSettings, Sentences, ShotContext, ShotSheet, Side, find_shots,
+    ArrowLineChoice, ReportSettings, Sentences, ShotContext, ShotSheet, Side, SoundAt, find_shots,
     score_shot,
 };
-use drawarc_triangulation::PathSamples;
+use drawarc_triangulation::{Onset, PathSamples};
 use nalgebra::{Point3, Vector3};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -70,7 +70,17 @@ pub fn somebody(seed: u64) -> Archer {
 pub fn judge(
     archer: &Archer,
     curves: &Curves,
+    paths: (&PathSamples, Option<&PathSamples>),
+) -> ShotSheet {
+    judge_with(archer, curves, paths, (&|_| None, &[]))
+}
+
+/// As [`judge`], with what dates the release: an onset near the instant given, and sounds.
+pub fn judge_with(
+    archer: &Archer,
+    curves: &Curves,
     (elbow, hand): (&PathSamples, Option<&PathSamples>),
+    (onset, sounds): (&dyn Fn(f64) -> Option<Onset>, &[SoundAt]),
 ) -> ShotSheet {
     let settings = ReportSettings::default();
     let words = Sentences::english().unwrap();
@@ -88,5 +98,7 @@ pub fn judge(
         sd_m: 0.003,
     };
     context.markers.bow_hand = hand;
+    context.onset = onset(shots[0].hold_end_s);
+    context.sounds = sounds.to_vec();
     score_shot(elbow, &shots[0], &context, &settings, &words).unwrap()
 }

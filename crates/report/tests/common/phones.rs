@@ -7,7 +7,7 @@ use drawarc_rig::{
     SurveySummary, perturb,
 };
 use drawarc_sync_track::{MarkerRole, Sighting, SightingSeries, Verdict};
-use drawarc_triangulation::{PathInput, PathSamples, PathSettings, fit_path};
+use drawarc_triangulation::{PathFit, PathInput, PathSamples, PathSettings, fit_path};
 use nalgebra::{
     DMatrix, Isometry3, Matrix2, Point2, Point3, Translation3, UnitQuaternion, Vector2, Vector3,
     Vector6,
@@ -104,6 +104,9 @@ impl Errors {
 
 /// Paths of elbow and bow hand.
 pub struct Seen {
+    /// What the paths come from, to date the release with.
+    pub fit: PathFit,
+    pub rig: Rig,
     pub elbow: PathSamples,
     pub hand: Option<PathSamples>,
 }
@@ -253,5 +256,7 @@ pub fn film(curves: &Curves, with_hand: bool, errors: Errors, draws: usize, seed
         hand: fit
             .path_of(MarkerRole::BowHand)
             .map(|path| path.sample(&instants, draws, 1)),
+        fit,
+        rig,
     }
 }
