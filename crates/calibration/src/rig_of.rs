@@ -43,16 +43,16 @@ pub(crate) fn assemble(
                 .to_owned(),
         })?;
     report.solver.condition = condition;
-    report.widened = bundle.design_effect(&joint).max(1.0);
-    let mut joint = joint;
+    let independent = joint;
+    let (mut joint, widened) = bundle.widened(&independent);
+    report.widened = widened;
     if report
         .board_bends
         .is_some_and(|bends| bends.taken_into_account)
-        && let Some(shape) = bundle.board_shape(&joint)
+        && let Some(shape) = bundle.board_shape(&independent)
     {
-        shape.widen(&mut joint);
+        shape.widen(&mut joint, widened);
     }
-    let joint = joint * report.widened;
     let clocks = note_times(input, bundle, &joint, &mut report);
     let cameras = cameras_of(input, bundle, &report);
     let mut covariance = without_clocks(&bundle.cameras, &joint);

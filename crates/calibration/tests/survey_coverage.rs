@@ -13,6 +13,7 @@ use drawarc_calibration::{Survey, survey};
 use drawarc_rig::{Camera, Rig, log, perturb};
 use nalgebra::{DMatrix, Matrix3, Point2, Point3, Vector3, Vector6};
 use range::{CLUB, Case, FilmedErrors, input};
+use rayon::prelude::*;
 use statrs::distribution::{Beta, ContinuousCDF};
 
 /// Two-sided 95 % of a normal, and 95 % of chi-squared with three degrees of freedom.
@@ -142,18 +143,25 @@ fn rates(case: &Case, surveys: u32, first_seed: u64) -> Vec<(String, u32)> {
     let mut counts: Vec<(String, u32)> = Vec::new();
     let mut widened = 0.0;
     let mut point_mm = 0.0;
-    for survey_number in 0..surveys {
-        let (truth, input) = input(case, first_seed + u64::from(survey_number));
-        let found = survey(&input).unwrap();
-        widened += found.diagnostics.widened / f64::from(surveys);
-        let point = Point3::from(POINTS[0]);
-        let pixels: Vec<Point2<f64>> = truth
-            .iter()
-            .map(|camera| camera.pixel_from_range(&point).unwrap())
-            .collect();
-        let off = triangulate(&found.rig.cameras, &pixels) - point;
-        point_mm += 1e6 * off.norm_squared() / f64::from(surveys);
-        for (k, (name, within)) in judged(&found, &truth).into_iter().enumerate() {
+    let all: Vec<(f64, f64, Vec<(&'static str, bool)>)> = (0..surveys)
+        .into_par_iter()
+        .map(|number| {
+            let (truth, input) = input(case, first_seed + u64::from(number));
+            let found = survey(&input).unwrap();
+            let point = Point3::from(POINTS[0]);
+            let pixels: Vec<Point2<f64>> = truth
+                .iter()
+                .map(|camera| camera.pixel_from_range(&point).unwrap())
+                .collect();
+            let off = triangulate(&found.rig.cameras, &pixels) - point;
+            let judged = judged(&found, &truth);
+            (found.diagnostics.widened, off.norm_squared(), judged)
+        })
+        .collect();
+    for (by, squared_m, judged) in all {
+        widened += by / f64::from(surveys);
+        point_mm += 1e6 * squared_m / f64::from(surveys);
+        for (k, (name, within)) in judged.into_iter().enumerate() {
             if counts.len() <= k {
                 counts.push((name.to_owned(), 0));
             }
@@ -236,7 +244,7 @@ fn standard_deviations_are_honest() {
 fn standard_deviations_are_honest_with_errors_as_on_film() {
     let filmed = std::env::var_os("DRAWARC_CORNER_ERRORS").map(|path| {
         let text = std::fs::read_to_string(path).unwrap();
-        let phones = ["board-five-three", "board-side-overhead"];
+        let phones = ["board-five-three", "board-side-overhead", "lying-"];
         let all: &'static FilmedErrors = Box::leak(Box::new(FilmedErrors::read(&text, &phones)));
         all
     });

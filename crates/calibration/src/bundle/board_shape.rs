@@ -18,9 +18,11 @@ pub(crate) struct BoardShape {
 }
 
 impl BoardShape {
-    /// The covariance of the cameras' parameters where the shape is not known beforehand but taken from the same views.
-    pub(crate) fn widen(&self, covariance: &mut DMatrix<f64>) {
-        *covariance += &self.cameras_by_bends * self.covariance * self.cameras_by_bends.transpose();
+    /// The covariance of the cameras' parameters where the shape is not known beforehand but taken from the same views, whose
+    /// errors spread the estimate `effect` times as much as independent corners would.
+    pub(crate) fn widen(&self, covariance: &mut DMatrix<f64>, effect: f64) {
+        let of_shape = self.covariance * effect;
+        *covariance += &self.cameras_by_bends * of_shape * self.cameras_by_bends.transpose();
     }
 }
 

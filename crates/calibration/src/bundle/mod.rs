@@ -10,6 +10,7 @@ mod motion;
 #[cfg(test)]
 mod race;
 mod solve;
+mod spread;
 #[cfg(test)]
 pub(crate) mod test_scene;
 

@@ -35,13 +35,13 @@ const DAMPING: (f64, f64, f64) = (1e-4, 1e-14, 1e12);
 const LEAST_DIAGONAL: f64 = 1e-12;
 
 /// Where each camera's parameters stand among the free ones.
-struct Places {
-    of: Vec<Vec<Option<usize>>>,
-    count: usize,
+pub(super) struct Places {
+    pub(super) of: Vec<Vec<Option<usize>>>,
+    pub(super) count: usize,
 }
 
 impl Places {
-    fn new(bundle: &Bundle) -> Self {
+    pub(super) fn new(bundle: &Bundle) -> Self {
         let mut count = 0;
         let of = bundle
             .cameras
@@ -63,7 +63,7 @@ impl Places {
     }
 
     /// `(row of the camera's block, place among the free)` of camera `index`.
-    fn free_of(&self, index: usize) -> Vec<(usize, usize)> {
+    pub(super) fn free_of(&self, index: usize) -> Vec<(usize, usize)> {
         self.of[index]
             .iter()
             .enumerate()
@@ -73,9 +73,9 @@ impl Places {
 }
 
 /// The reduced system and what brings the motions back.
-struct Reduced {
-    normal: DMatrix<f64>,
-    slope: DVector<f64>,
+pub(super) struct Reduced {
+    pub(super) normal: DMatrix<f64>,
+    pub(super) slope: DVector<f64>,
 }
 
 impl Bundle {
@@ -95,7 +95,7 @@ impl Bundle {
         parts.iter().sum::<f64>() + priors
     }
 
-    fn parts(&self) -> Vec<MomentPart> {
+    pub(super) fn parts(&self) -> Vec<MomentPart> {
         self.moments
             .par_iter()
             .map(|moment| self.linearise(moment))
@@ -250,56 +250,6 @@ impl Bundle {
         Some((full, cholesky.condition()))
     }
 
-    /// By how much corner errors within one moment go together: the variance of the moments' pulls on the cameras'
-    /// parameters over what independent corners would give, as one number (a cluster-robust estimate, Liang & Zeger
-    /// 1986, reduced to its trace: with few moments the whole matrix would be too uncertain). Each moment's own share in
-    /// the fit makes its pull smaller: `E[sᵢ sᵢᵀ] = Iᵢ − Iᵢ C Iᵢ`, with `C` the covariance and `Iᵢ` the moment's
-    /// information, is what independent corners leave (the leverage of Bell and `McCaffrey` 2002, from memory).
-    pub(crate) fn design_effect(&self, covariance: &DMatrix<f64>) -> f64 {
-        let places = Places::new(self);
-        if places.count == 0 {
-            return 1.0;
-        }
-        let rows: Vec<usize> = places
-            .of
-            .iter()
-            .flatten()
-            .enumerate()
-            .filter_map(|(row, place)| place.map(|_| row))
-            .collect();
-        let shares: Vec<(f64, f64)> = self
-            .parts()
-            .par_iter()
-            .filter_map(|part| {
-                let eliminated = eliminate(&places, part, 0.0)?;
-                let at = stacked(&places, part);
-                let mut information = -eliminated.normal;
-                let mut pull = -eliminated.slope;
-                let mut start = 0;
-                for camera in &part.cameras {
-                    let free = places.free_of(camera.camera);
-                    for (a, (row, _)) in free.iter().enumerate() {
-                        pull[start + a] += camera.slope[*row];
-                        for (b, (column, _)) in free.iter().enumerate() {
-                            information[(start + a, start + b)] += camera.normal[(*row, *column)];
-                        }
-                    }
-                    start += free.len();
-                }
-                let own = DMatrix::from_fn(at.len(), at.len(), |i, j| {
-                    covariance[(rows[at[i]], rows[at[j]])]
-                });
-                let leverage = &own * information;
-                let left = leverage.trace() - (&leverage * &leverage).trace();
-                Some((pull.dot(&(own * &pull)), left))
-            })
-            .collect();
-        let (seen, expected) = shares
-            .iter()
-            .fold((0.0, 0.0), |(a, b), (x, y)| (a + x, b + y));
-        if expected > 0.0 { seen / expected } else { 1.0 }
-    }
-
     /// Fits the motion of one moment, all its views used, to the cameras as they stand.
     pub(crate) fn refit(&self, moment: &mut Moment) {
         let mut alone = self.clone_cameras_fixed();
@@ -345,7 +295,7 @@ impl Bundle {
 }
 
 /// Places of a moment's cameras' free parameters, stacked.
-fn stacked(places: &Places, part: &MomentPart) -> Vec<usize> {
+pub(super) fn stacked(places: &Places, part: &MomentPart) -> Vec<usize> {
     part.cameras
         .iter()
         .flat_map(|camera| places.free_of(camera.camera))
@@ -362,7 +312,7 @@ fn damped(normal: &DMatrix<f64>, damping: f64) -> DMatrix<f64> {
 }
 
 /// `W V⁻¹ Wᵀ` and `W V⁻¹ g` of one moment, over its cameras' free parameters.
-fn eliminate(places: &Places, part: &MomentPart, damping: f64) -> Option<Reduced> {
+pub(super) fn eliminate(places: &Places, part: &MomentPart, damping: f64) -> Option<Reduced> {
     let motion_count = part.slope.len();
     let rows: Vec<(usize, usize)> = part
         .cameras
