@@ -102,7 +102,10 @@ fn exact(hits: u32, tries: u32) -> (f64, f64) {
 }
 
 /// What is counted: its name, and whether the truth lies within.
-fn judged(found: &Survey, truth: &[Camera]) -> Vec<(&'static str, bool)> {
+type Verdicts = Vec<(&'static str, bool)>;
+
+/// Sets a survey beside the truth.
+fn judged(found: &Survey, truth: &[Camera]) -> Verdicts {
     let rig = &found.rig;
     let mut judged = Vec::new();
     for (index, (camera, planted)) in rig.cameras.iter().zip(truth).enumerate() {
@@ -143,7 +146,7 @@ fn rates(case: &Case, surveys: u32, first_seed: u64) -> Vec<(String, u32)> {
     let mut counts: Vec<(String, u32)> = Vec::new();
     let mut widened = 0.0;
     let mut point_mm = 0.0;
-    let all: Vec<(f64, f64, Vec<(&'static str, bool)>)> = (0..surveys)
+    let all: Vec<(f64, f64, Verdicts)> = (0..surveys)
         .into_par_iter()
         .map(|number| {
             let (truth, input) = input(case, first_seed + u64::from(number));
