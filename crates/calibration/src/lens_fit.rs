@@ -403,7 +403,8 @@ pub(crate) fn fit_lens(task: LensTask<'_>, plans: &[&MomentPlan]) -> Option<Fitt
     })
 }
 
-/// The simplest lens that held-out views do not ask to enrich.
+/// The simplest lens that held-out views do not ask to enrich. Two radial terms are free in any case, under their prior: what
+/// a term left out does to the others stands in no standard deviation.
 fn choose_terms(
     task: LensTask<'_>,
     plans: &[&MomentPlan],
@@ -416,7 +417,6 @@ fn choose_terms(
     let step = plans.len().div_ceil(MOST_FOR_CHOICE);
     let plans: Vec<&MomentPlan> = plans.iter().step_by(step).copied().collect();
     let candidates = [
-        LensTerms::brown(1, true),
         LensTerms::brown(2, true),
         LensTerms::brown(3, true),
         LensTerms::wide(),
