@@ -125,7 +125,7 @@ fn all_of(n: u64, onset: Option<Onset>) -> Vec<Dated> {
 }
 
 #[test]
-#[ignore = "heavy: several minutes"]
+#[ignore = "heavy: several minutes; cargo xtask bench --rates runs it"]
 fn releases() {
     let mut short = Vec::new();
     for (name, onset, asked) in onsets() {
@@ -146,6 +146,7 @@ fn a_sudden_and_a_gentle_release_are_dated_alike() {
     for (name, onset, _) in [onsets()[0], onsets()[1], onsets()[2]] {
         let all: Vec<(f64, f64, f64)> = all_of(8, onset).iter().map(|d| d[0]).collect();
         let (held, bias) = row(name, &all);
+        // 5 of 8, which is what the sudden one holds: its intervals are too short (89 of 100, METHOD.md). Fewer is a fault.
         assert!(exact(held, all.len()).1 >= 0.9, "{name}: {held} of 8");
         assert!(bias.abs() < 0.01, "{name}: {bias}");
     }

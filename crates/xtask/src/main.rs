@@ -98,7 +98,10 @@ fn bench(rest: &[String]) -> Result<(), String> {
         heavy_named(package, test, "", environment)
     };
     match rest.first().map(String::as_str) {
-        Some("--rates") => return heavy("drawarc-report", "rates_filmed", &environment),
+        Some("--rates") => {
+            heavy("drawarc-report", "rates_filmed", &environment)?;
+            return heavy("drawarc-report", "release_filmed", &environment);
+        }
         Some("--forecast") => {
             let films = run::target_directory()?.join("bench");
             let environment = [environment[0], ("DRAWARC_FILMS", films.as_os_str())];
