@@ -3,6 +3,7 @@
 use crate::Measure;
 use crate::arrow_line::Line;
 use crate::coordinates::Coordinate;
+use crate::fall_fit::Pace;
 use crate::reversal::{Judged, Quantity, Reversal, family};
 use crate::sheet::{BowStage, Fault, FaultCheck, FaultKind, Finding, Phase};
 use crate::shot::{Shot, at};
@@ -72,20 +73,25 @@ pub(crate) fn find_faults(shot: &Shot<'_>) -> FaultReport {
         .collect();
     let (ratios, critical) = family(&all, shot.settings.false_alarms);
     let mut faults = Vec::new();
-    let mut collect = |judged: &Judged, kind: FaultKind| {
-        for reversal in judged.reversals(&ratios, critical, shot.settings.floor_m) {
-            faults.push(reversal_fault(shot, judged, &reversal, kind));
+    let mut collect = |judged: &Judged, kind: FaultKind, pace: Option<Pace>| {
+        for reversal in judged.reversals(&ratios, critical, shot.settings.floor_m, pace) {
+            faults.push(reversal_fault(shot, &reversal, kind));
         }
     };
-    collect(&in_draw, FaultKind::Collapse);
+    collect(&in_draw, FaultKind::Collapse, None);
     if let Some(judged) = &in_hold {
-        collect(judged, FaultKind::Creep);
+        collect(judged, FaultKind::Creep, Some(Pace::HOOK));
     }
     if let Some(judged) = &around {
-        collect(judged, FaultKind::GaveWayAround);
+        let pace = Pace::of(&judged.quantity);
+        collect(judged, FaultKind::GaveWayAround, Some(pace));
     }
     if let Some(judged) = &grip {
-        collect(judged, FaultKind::HookSlip);
+        collect(
+            judged,
+            FaultKind::HookSlip,
+            Some(Pace::of(&judged.quantity)),
+        );
     }
     let stalls = find_stalls(&shot.track, shot.draw_up_s(), shot.settings);
     faults.extend(stalls.stalls.iter().map(|stall| stall_fault(shot, stall)));
@@ -264,30 +270,20 @@ fn nock_from_hand(shot: &Shot<'_>) -> Option<Coordinate> {
     })
 }
 
-fn reversal_fault(shot: &Shot<'_>, judged: &Judged, reversal: &Reversal, kind: FaultKind) -> Fault {
-    let length_s = reversal.end_s - reversal.start_s;
+fn reversal_fault(shot: &Shot<'_>, reversal: &Reversal, kind: FaultKind) -> Fault {
+    let [shortest_s, length_s, longest_s] = reversal.length_s;
+    let [least_m, depth_m, most_m] = reversal.depth_m;
     // Within the hold the rate tells a collapse from creep: tenths of a second, or seconds.
-    let slow = reversal.depth_m <= shot.settings.creep_speed_m_s * length_s;
+    let slow = depth_m <= shot.settings.creep_speed_m_s * length_s;
     let kind = match kind {
         FaultKind::Creep if !slow && length_s < shot.settings.creep_length_s => FaultKind::Collapse,
         other => other,
     };
-    let span = (reversal.start_s, reversal.end_s);
+    let span = (reversal.start_s, reversal.start_s + length_s);
     let cameras = shot.track.cameras_between(span.0, span.1);
     let mm = |m: f64| 1000.0 * m;
-    let depth = Measure::new(
-        mm(reversal.depth_m),
-        mm(reversal.depth_low_m),
-        mm(reversal.depth_high_m),
-        cameras,
-    );
-    let half = 1.96 * reversal.length_sd_s;
-    let length = Measure::new(
-        length_s,
-        (length_s - half).max(0.0),
-        length_s + half,
-        cameras,
-    );
+    let depth = Measure::new(mm(depth_m), mm(least_m), mm(most_m), cameras);
+    let length = Measure::new(length_s, shortest_s, longest_s, cameras);
     let slowest = length.high.max(1e-3);
     let fastest = length.low.max(0.5 * shot.track.step_s);
     let speed = Measure::new(
@@ -296,13 +292,12 @@ fn reversal_fault(shot: &Shot<'_>, judged: &Judged, reversal: &Reversal, kind: F
         depth.high / fastest,
         cameras,
     );
-    // The pair's own instants frame it; the extent is where it happens.
-    debug_assert!(reversal.indices.1 < judged.quantity.len());
     Fault {
         kind,
         phase: shot.boundaries.phase_at(reversal.start_s),
         start_s: reversal.start_s,
         start_sd_s: reversal.start_sd_s,
+        start_between_s: reversal.start_between_s,
         length_s: length,
         depth_mm: depth,
         speed_mm_s: speed,
@@ -327,6 +322,7 @@ fn stall_fault(shot: &Shot<'_>, stall: &Stall) -> Fault {
         phase: shot.boundaries.phase_at(0.5 * (span.0 + span.1)),
         start_s: span.0,
         start_sd_s: stall.start_sd_s,
+        start_between_s: None,
         length_s: Measure::new(
             length_s,
             (length_s - half).max(0.0),

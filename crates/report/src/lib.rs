@@ -22,6 +22,8 @@ mod coordinates;
 mod corrections;
 mod curves;
 mod error;
+mod fall_fit;
+mod fall_shape;
 mod faults;
 mod measure;
 mod measure_table;

@@ -11,9 +11,12 @@
 //! share one c.
 //!
 //! The fall between the two instants of the best pair is deeper than the true one, because the largest was chosen (by
-//! half a millimetre and more at 0.3 mm of noise). Depth, start and length therefore come from a least-squares fit of
-//! rise, ramp, rise to all instants around it, which is no maximum (see [`crate::ramp`]).
+//! half a millimetre and more at 0.3 mm of noise), and reaches from hill to valley, far beyond the fall, where the
+//! movement beside it is slow. Depth, start and length therefore come from all instants around it: from anchor on from the
+//! posterior over every place that the fall may have (see [`crate::fall_fit`]), in the fast draw from a least-squares fit of
+//! rise, ramp, rise (see [`crate::ramp`]).
 
+use crate::fall_fit::{Pace, fit_fall};
 use crate::ramp::{Ramp, fit_ramp};
 
 /// A quantity over one stretch of the shot. Errors are centred: their mean over the draws is zero.
@@ -28,7 +31,7 @@ pub(crate) struct Quantity {
 }
 
 /// Standard deviation (m) below which no measurement of a path goes.
-const SIGMA_FLOOR_M: f64 = 1e-5;
+pub(crate) const SIGMA_FLOOR_M: f64 = 1e-5;
 /// Shortest time (s) between the two instants of a pair.
 const MIN_LAG_S: f64 = 0.04;
 /// Instants beyond which a stretch is thinned: after a 6 Hz low-pass 60 instants a second hold all there is.
@@ -235,8 +238,15 @@ impl Judged {
 
     /// Reversals beyond chance whose fitted depth reaches the floor.
     ///
-    /// `family` holds the largest ratio of each draw over everything judged in the shot, sorted.
-    pub(crate) fn reversals(&self, family: &[f64], critical: f64, floor_m: f64) -> Vec<Reversal> {
+    /// `family` holds the largest ratio of each draw over everything judged in the shot, sorted. `pace` is that of the
+    /// movement beside a fall, where that is slow.
+    pub(crate) fn reversals(
+        &self,
+        family: &[f64],
+        critical: f64,
+        floor_m: f64,
+        pace: Option<Pace>,
+    ) -> Vec<Reversal> {
         let pairs = self.pairs(critical, floor_m);
         let n = self.quantity.len();
         pairs
@@ -245,27 +255,47 @@ impl Judged {
             .filter_map(|(index, &(s, t, ratio))| {
                 let from = if index == 0 { 0 } else { pairs[index - 1].1 };
                 let to = pairs.get(index + 1).map_or(n, |next| next.0 + 1);
-                let reversal = self.measure((s, t, ratio), (from, to), family)?;
-                (reversal.depth_m >= floor_m).then_some(reversal)
+                // With K draws nothing below one in K + 1 can be told from zero.
+                let beyond = family.len() - family.partition_point(|&r| r < ratio);
+                let probability = 1.0 - (beyond as f64 + 1.0) / (family.len() as f64 + 1.0);
+                let reversal = match pace {
+                    Some(pace) => self.placed((s, t), (from, to), pace),
+                    None => self.ramp((s, t), (from, to)),
+                }?;
+                (reversal.depth_m[1] >= floor_m).then_some(Reversal {
+                    probability,
+                    ..reversal
+                })
             })
             .collect()
     }
 
-    fn measure(
+    /// Summed over every place that it may have.
+    fn placed(
         &self,
-        (s, t, ratio): (usize, usize, f64),
-        (from, to): (usize, usize),
-        family: &[f64],
+        pair: (usize, usize),
+        stretch: (usize, usize),
+        pace: Pace,
     ) -> Option<Reversal> {
+        let fall = fit_fall(&self.quantity, stretch, pair, pace)?;
+        let [low, start_s, high] = fall.start_s;
+        Some(Reversal {
+            depth_m: fall.depth_m.map(|depth| depth.max(0.0)),
+            start_s,
+            start_sd_s: fall.start_sd_s,
+            start_between_s: Some([low, high]),
+            length_s: fall.length_s,
+            probability: 0.0,
+        })
+    }
+
+    /// A least-squares ramp, moved by every draw for itself.
+    fn ramp(&self, (s, t): (usize, usize), (from, to): (usize, usize)) -> Option<Reversal> {
         let q = &self.quantity;
-        let ramp = fit_ramp(
-            &q.time_s[from..to],
-            &q.value[from..to],
-            (s - from, t - from),
-        )?;
+        let times = &q.time_s[from..to];
+        let ramp = fit_ramp(times, &q.value[from..to], (s - from, t - from))?;
         let mut error: Vec<f64> = Vec::with_capacity(q.draws());
         let mut knots: Vec<(f64, f64)> = Vec::with_capacity(q.draws());
-        let times = &q.time_s[from..to];
         for k in 0..q.draws() {
             // Each draw finds its own knots: what the search adds to the depth's error stands in the interval.
             let noisy: Vec<f64> = (from..to).map(|i| q.value[i] + q.error[i][k]).collect();
@@ -282,34 +312,32 @@ impl Judged {
         let [inside, inside_sd] = SOFT_SHARE;
         let length_s = (end_s - start_s) / (1.0 - 2.0 * inside);
         let soft_s = inside_sd * length_s;
-        let beyond = family.len() - family.partition_point(|&r| r < ratio);
+        let half_s = 1.96
+            * spread(knots.iter().map(|span| span.1 - span.0), end_s - start_s).hypot(2.0 * soft_s);
         Some(Reversal {
-            indices: (s, t),
-            depth_m,
-            depth_low_m: (depth_m - quantile(&error, 0.975)).max(0.0),
-            depth_high_m: depth_m - quantile(&error, 0.025),
+            depth_m: [
+                (depth_m - quantile(&error, 0.975)).max(0.0),
+                depth_m,
+                depth_m - quantile(&error, 0.025),
+            ],
             start_s: start_s - inside * length_s,
             start_sd_s: spread(knots.iter().map(|span| span.0), start_s).hypot(soft_s),
-            end_s: end_s + inside * length_s,
-            length_sd_s: spread(knots.iter().map(|span| span.1 - span.0), end_s - start_s)
-                .hypot(2.0 * soft_s),
-            // With K draws nothing below one in K + 1 can be told from zero.
-            probability: 1.0 - (beyond as f64 + 1.0) / (family.len() as f64 + 1.0),
+            start_between_s: None,
+            length_s: [(length_s - half_s).max(0.0), length_s, length_s + half_s],
+            probability: 0.0,
         })
     }
 }
 
-/// A net reversal.
+/// A net reversal. Three numbers are the low end, the estimate and the high end of 95 %.
 #[derive(Debug, Clone)]
 pub(crate) struct Reversal {
-    pub(crate) indices: (usize, usize),
-    pub(crate) depth_m: f64,
-    pub(crate) depth_low_m: f64,
-    pub(crate) depth_high_m: f64,
+    pub(crate) depth_m: [f64; 3],
     pub(crate) start_s: f64,
     pub(crate) start_sd_s: f64,
-    pub(crate) end_s: f64,
-    pub(crate) length_sd_s: f64,
+    /// 95 % interval of the start, where it need not be even about it.
+    pub(crate) start_between_s: Option<[f64; 2]>,
+    pub(crate) length_s: [f64; 3],
     pub(crate) probability: f64,
 }
 

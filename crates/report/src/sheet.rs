@@ -134,6 +134,10 @@ pub struct Fault {
     pub start_s: f64,
     /// Standard deviation of the start (s).
     pub start_sd_s: f64,
+    /// 95 % interval of the start, range time (s), where it is lopsided or holds more than one place; without it, 1.96
+    /// standard deviations either way.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub start_between_s: Option<[f64; 2]>,
     /// Length (s).
     pub length_s: Measure,
     /// Net depth (mm), corrected for the bias of a maximum. For a stall: the net displacement of the elbow
@@ -148,6 +152,14 @@ pub struct Fault {
     pub hand_went_on_mm: Option<Measure>,
     /// Where the elbow was at start and end, range frame (mm): `[start, end]`.
     pub place_mm: [[f64; 3]; 2],
+}
+
+impl Fault {
+    /// 95 % interval of the start, range time (s).
+    pub fn start_between(&self) -> [f64; 2] {
+        self.start_between_s
+            .unwrap_or_else(|| [-1.96, 1.96].map(|z| self.start_s + z * self.start_sd_s))
+    }
 }
 
 /// What came of looking for one kind of fault.

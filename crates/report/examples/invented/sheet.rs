@@ -114,6 +114,7 @@ fn fault(motion: &Motion, verdict: Verdict, zero_s: f64) -> Option<Fault> {
         },
         start_s: zero_s + start,
         start_sd_s: 0.008,
+        start_between_s: None,
         length_s: about(end - start, 0.03),
         depth_mm: if collapse {
             about(6.2, 0.6)

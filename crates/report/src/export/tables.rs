@@ -66,6 +66,9 @@ pub fn faults_table(shots: &[ShotSheet]) -> Table {
     table.text("phase", each().map(|fault| word(&fault.phase)));
     table.number("start_s", each().map(|fault| Some(fault.start_s)));
     table.number("start_sd_s", each().map(|fault| Some(fault.start_sd_s)));
+    for (end, name) in ["start_low_s", "start_high_s"].into_iter().enumerate() {
+        table.number(name, each().map(|fault| Some(fault.start_between()[end])));
+    }
     measure(
         &mut table,
         "length_s",

@@ -186,8 +186,20 @@ fn pixel(
     found.filter(|p| camera.is_in_picture(p))
 }
 
+/// What the path fit is given.
+pub struct Footage {
+    rig: Rig,
+    clocks: [ClockModel; 2],
+    series: Vec<SightingSeries>,
+}
+
 /// Films the archer and fits the path, sampled at 200 instants a second.
 pub fn film(curves: &Curves, with_hand: bool, errors: Errors, draws: usize, seed: u64) -> Seen {
+    footage(curves, with_hand, errors, seed).seen(draws)
+}
+
+/// Films the archer.
+pub fn footage(curves: &Curves, with_hand: bool, errors: Errors, seed: u64) -> Footage {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let truth = [camera(5.0, 1.5), camera(3.0, 1.4)];
     let rig = surveyed(&truth, &mut rng);
@@ -241,22 +253,53 @@ pub fn film(curves: &Curves, with_hand: bool, errors: Errors, draws: usize, seed
             });
         }
     }
-    let fit = fit_path(&PathInput {
-        rig: &rig,
-        clocks: &clocks,
-        series: &series,
-        release_hint_s: None,
-        settings: PathSettings::default(),
-    })
-    .unwrap();
-    let (start, end) = fit.path.span();
-    let instants = times(start, end, 200.0);
-    Seen {
-        elbow: fit.path.sample(&instants, draws, 1),
-        hand: fit
-            .path_of(MarkerRole::BowHand)
-            .map(|path| path.sample(&instants, draws, 1)),
-        fit,
+    Footage {
         rig,
+        clocks,
+        series,
+    }
+}
+
+impl Footage {
+    /// The same with the second camera first.
+    pub fn other_way_round(mut self) -> Self {
+        let n = self.rig.covariance.nrows();
+        let half = n / 2;
+        let old = self.rig.covariance.clone();
+        self.rig.covariance = DMatrix::from_fn(n, n, |i, j| old[((i + half) % n, (j + half) % n)]);
+        self.rig.cameras.reverse();
+        self.clocks.reverse();
+        self.series.reverse();
+        for series in &mut self.series {
+            series.camera = 1 - series.camera;
+        }
+        self
+    }
+
+    /// Fits the path, sampled at 200 instants a second.
+    pub fn seen(self, draws: usize) -> Seen {
+        let Self {
+            rig,
+            clocks,
+            series,
+        } = self;
+        let fit = fit_path(&PathInput {
+            rig: &rig,
+            clocks: &clocks,
+            series: &series,
+            release_hint_s: None,
+            settings: PathSettings::default(),
+        })
+        .unwrap();
+        let (start, end) = fit.path.span();
+        let instants = times(start, end, 200.0);
+        Seen {
+            elbow: fit.path.sample(&instants, draws, 1),
+            hand: fit
+                .path_of(MarkerRole::BowHand)
+                .map(|path| path.sample(&instants, draws, 1)),
+            fit,
+            rig,
+        }
     }
 }
