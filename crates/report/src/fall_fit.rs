@@ -24,8 +24,8 @@ const STEP_S: f64 = 1.0 / 30.0;
 const MOST: usize = 110;
 /// Grid of start and end: coarse, and the finest (s).
 const GRID_S: (f64, f64) = (0.02, 0.004);
-/// What the shapes and the law of errors leave out at every instant (m).
-const MISFIT_M: f64 = 1.5e-4;
+/// What the law of errors leaves out at every instant (m), and what the shapes do, as a share of the depth.
+const MISFIT: (f64, f64) = (1e-4, 0.01);
 /// How long a pace lasts (s).
 const PACE_S: f64 = 1.0;
 /// The end of the draw, after the stretch begins: size (m) and the time in which it dies away (s).
@@ -110,7 +110,9 @@ pub(crate) fn fit_fall(
     let late = time_s
         .partition_point(|&x| x <= time_s[t] + AROUND_S)
         .min(to);
-    let model = Model::new(quantity, early..late, pace)?;
+    let depth_m = quantity.value[s] - quantity.value[t];
+    let misfit_m = MISFIT.0.hypot(MISFIT.1 * depth_m);
+    let model = Model::new(quantity, early..late, pace, misfit_m)?;
     let (first, last) = (*model.time_s.first()?, *model.time_s.last()?);
     let coarse = ((last - first) / MOST as f64).max(GRID_S.0);
     let all = (first, last);
@@ -156,7 +158,12 @@ fn heavy(places: &[Place], share: f64) -> Vec<&Place> {
 }
 
 impl Model {
-    fn new(quantity: &Quantity, range: std::ops::Range<usize>, pace: Pace) -> Option<Self> {
+    fn new(
+        quantity: &Quantity,
+        range: std::ops::Range<usize>,
+        pace: Pace,
+        misfit_m: f64,
+    ) -> Option<Self> {
         let all = &quantity.time_s[range.clone()];
         let step_s = (all.last()? - all.first()?) / (all.len() - 1).max(1) as f64;
         let thin = ((STEP_S / step_s.max(1e-4)).round() as usize).max(all.len().div_ceil(MOST));
@@ -173,7 +180,7 @@ impl Model {
             .collect();
         let mut covariance = error_covariance(quantity, &kept);
         for i in 0..n {
-            covariance[(i, i)] += MISFIT_M * MISFIT_M;
+            covariance[(i, i)] += misfit_m * misfit_m;
             for j in 0..n {
                 covariance[(i, j)] += tail[i] * tail[j]
                     + tremor(time_s[i] - time_s[j])
