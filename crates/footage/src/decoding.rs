@@ -20,6 +20,7 @@ pub(crate) struct Decoded {
     pub(crate) ticks: i64,
     pub(crate) index: u64,
     pub(crate) damaged: bool,
+    pub(crate) key: bool,
 }
 
 /// The pictures of one file, decoded one after the other.
@@ -131,6 +132,7 @@ impl PictureDecoder {
                                 ticks,
                                 index,
                                 damaged,
+                                key: self.frame.is_key(),
                             }));
                         }
                         Placed::Untimed => condition.untimed_frames += 1,

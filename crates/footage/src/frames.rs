@@ -18,6 +18,8 @@ pub struct Frame<'a> {
     pub time_s: f64,
     /// The decoder found errors in it (a corrupt packet, or a frame that it refers to is missing).
     pub damaged: bool,
+    /// A key frame: coded without any picture before it.
+    pub key: bool,
     /// The picture as stored.
     pub picture: PictureView<'a>,
 }
@@ -88,6 +90,7 @@ impl FrameReader {
             time,
             time_s,
             damaged: decoded.damaged,
+            key: decoded.key,
             picture,
         }))
     }

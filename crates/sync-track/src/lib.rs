@@ -3,6 +3,7 @@
 mod blob;
 mod choice;
 mod clock_solution;
+mod coding_lag;
 mod colour;
 #[cfg(test)]
 mod drawn;

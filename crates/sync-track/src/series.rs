@@ -28,6 +28,8 @@ const NOISE_FACTOR: (f64, f64) = (0.7, 4.0);
 pub(crate) struct LookedAt {
     /// Index and presentation time (s) of every frame, in order.
     pub(crate) frames: Vec<(u64, f64)>,
+    /// Indices of the key frames among them, in order.
+    pub(crate) keys: Vec<u64>,
 }
 
 /// Which marker a series is of.

@@ -152,6 +152,9 @@ fn follow_one(
                 }
                 last_s = frame.time_s;
                 looked_at.frames.push((frame.index, frame.time_s));
+                if frame.key {
+                    looked_at.keys.push(frame.index);
+                }
                 onlooker(camera, frame.time_s, &frame.picture);
                 follower.push(frame.index, frame.time_s, &frame.picture);
                 untold.0 += 1;

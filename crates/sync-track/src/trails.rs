@@ -1,4 +1,5 @@
 use crate::choice::{Chosen, choose, contenders};
+use crate::coding_lag::take_off;
 use crate::follower::{MarkerClass, classes_of};
 use crate::lone_choice::choose_alone;
 use crate::series::{LookedAt, Subject, series_of};
@@ -129,7 +130,15 @@ impl Trails {
                 by_marker[marker] = Some(all);
             }
         }
-        Ok(by_marker.into_iter().flatten().flatten().collect())
+        let mut all: Vec<SightingSeries> = by_marker.into_iter().flatten().flatten().collect();
+        for (camera, looked_at) in self.looked_at.iter().enumerate() {
+            let mut own: Vec<&mut SightingSeries> =
+                all.iter_mut().filter(|one| one.camera == camera).collect();
+            if let Some(lag) = take_off(&mut own, &looked_at.keys) {
+                tracing::debug!(camera, lag.px, lag.sd_px, lag.keys, "pictures trail");
+            }
+        }
+        Ok(all)
     }
 
     fn series(
