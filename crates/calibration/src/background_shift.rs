@@ -7,6 +7,10 @@ use serde::{Deserialize, Serialize};
 
 /// Patches below which nothing is concluded.
 const LEAST_PATCHES: usize = 8;
+/// So few are enough where they tell the turn to [`WELL_KNOWN_DEG`]: a floor from above has few spots to know it by.
+const FEW_PATCHES: usize = 5;
+/// Half of [`MOVED_DEG`]: a turn known so well that one that counts would be seen (deg, standard deviation).
+const WELL_KNOWN_DEG: f64 = 0.01;
 /// Turn from which a camera counts as moved (deg): the goal of the check.
 pub const MOVED_DEG: f64 = 0.02;
 /// Change of focal length from which it counts as zoomed or refocused (relative).
@@ -92,11 +96,18 @@ impl BackgroundShift {
         let (found, agree) = self.patches;
         let stands_out =
             |value: f64, limit: f64, sd: f64| value >= limit && value > SIGNIFICANCE * sd;
-        self.verdict = if agree < LEAST_PATCHES || agree * 3 < found {
+        let turned = stands_out(self.turn_deg(), MOVED_DEG * MARGIN, self.turn_sd_deg);
+        let known = |sd_deg: f64| self.turn_sd_deg < sd_deg;
+        let enough = if agree >= LEAST_PATCHES {
+            turned || known(MOVED_DEG)
+        } else {
+            agree >= FEW_PATCHES && known(WELL_KNOWN_DEG)
+        };
+        self.verdict = if !enough || agree * 3 < found {
             CameraVerdict::Unclear
         } else if stands_out(self.zoom.abs(), ZOOMED, self.zoom_sd) {
             CameraVerdict::Zoomed
-        } else if stands_out(self.turn_deg(), MOVED_DEG * MARGIN, self.turn_sd_deg) {
+        } else if turned {
             CameraVerdict::Moved
         } else {
             CameraVerdict::Unmoved

@@ -141,3 +141,34 @@ fn another_scene_is_unclear_not_unmoved() {
     let shift = reference().compare(view(&grey), &lens());
     assert_eq!(shift.verdict, CameraVerdict::Unclear);
 }
+
+/// Over a plain floor few spots are found again, and a shadow or a foot moves one or two of them: what counts is how well the
+/// turn is known.
+#[test]
+fn few_spots_are_enough_where_they_tell_the_turn() {
+    let mut reference = reference();
+    let step = reference.patches.len() / 9;
+    reference.patches = reference
+        .patches
+        .into_iter()
+        .step_by(step)
+        .take(9)
+        .collect();
+    let whole = reference.clone();
+    reference.patches[3].centre_px[0] += 15;
+    reference.patches[6].centre_px[1] -= 15;
+    let still = reference.compare(view(&pictures()[1]), &lens());
+    println!("{still:?}");
+    assert!(still.patches.0 >= 8 && still.patches.1 <= 7, "{still:?}");
+    assert_eq!(still.verdict, CameraVerdict::Unmoved, "{still:?}");
+    let knocked = turned(&pictures()[1], Vector3::x() * f64::to_radians(0.1), 0.0);
+    let knocked = reference.compare(view(&knocked), &lens());
+    assert_eq!(knocked.verdict, CameraVerdict::Moved, "{knocked:?}");
+    // Where they pull in all directions nothing is said, though many may be called agreed.
+    let mut torn = whole;
+    for (k, patch) in (0_i32..).zip(&mut torn.patches) {
+        patch.centre_px[usize::from(k % 2 == 1)] += 4 * (k - 4);
+    }
+    let torn = torn.compare(view(&pictures()[1]), &lens());
+    assert_eq!(torn.verdict, CameraVerdict::Unclear, "{torn:?}");
+}
