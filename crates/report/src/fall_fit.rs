@@ -9,8 +9,9 @@
 //! that is moved downhill from the deepest pair stays where that pair was: with a resting hook it made falls of a second and
 //! more of one of 0.3 s.
 
-use crate::fall_shape::{LOW_PASS_S, SHAPES, low_passed};
+use crate::fall_shape::{SHAPES, low_passed};
 use crate::reversal::Quantity;
+use crate::smooth::low_pass_s;
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
 use statrs::distribution::{ContinuousCDF, Normal};
 
@@ -18,7 +19,7 @@ use statrs::distribution::{ContinuousCDF, Normal};
 const LENGTHS_S: (f64, f64) = (0.08, 3.0);
 /// How much of the movement before and after the pair is looked at (s).
 const AROUND_S: f64 = 1.0;
-/// Instants are thinned to this step (s): after a 6 Hz low-pass nothing lies between them.
+/// Instants are thinned to this step (s): after a low-pass of about 6 Hz nothing lies between them.
 const STEP_S: f64 = 1.0 / 30.0;
 /// Instants and grid points beyond which both are thinned further.
 const MOST: usize = 110;
@@ -36,22 +37,30 @@ const TREMOR_HZ: [f64; 5] = [8.0, 9.0, 10.0, 11.0, 12.0];
 /// Places lighter than this share of the heaviest are left out.
 const LIGHT: f64 = 1e-5;
 
-/// Pace of the movement beside a fall (m/s): mean and standard deviation.
+/// What stands beside a fall: pace of the movement (m/s), mean and standard deviation, and the Gaussian low-pass that all of it
+/// went through (standard deviation, s).
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Pace {
-    pub(crate) mean_m_s: f64,
-    pub(crate) sd_m_s: f64,
+    mean_m_s: f64,
+    sd_m_s: f64,
+    low_pass_s: f64,
 }
 
+/// Of a hook in the hold (m/s): at rest, or a few millimetres in a second or two. Common practice, no source.
+const HOOK: (f64, f64) = (0.002, 0.0015);
+
 impl Pace {
-    /// A hook in the hold: at rest, or a few millimetres in a second or two. Common practice, no source.
-    pub(crate) const HOOK: Self = Self {
-        mean_m_s: 0.002,
-        sd_m_s: 0.0015,
-    };
+    /// Of a hook in the hold, seen through a low-pass of this cut-off (Hz).
+    pub(crate) fn hook(cutoff_hz: f64) -> Self {
+        Self {
+            mean_m_s: HOOK.0,
+            sd_m_s: HOOK.1,
+            low_pass_s: low_pass_s(cutoff_hz),
+        }
+    }
 
     /// As fast as the quantity rises on the whole, give or take half of that.
-    pub(crate) fn of(quantity: &Quantity) -> Self {
+    pub(crate) fn of(quantity: &Quantity, cutoff_hz: f64) -> Self {
         let span = |values: &[f64]| match values {
             [first, .., last] => last - first,
             _ => 0.0,
@@ -59,7 +68,8 @@ impl Pace {
         let rise = span(&quantity.value).max(0.0) / span(&quantity.time_s).max(1e-3);
         Self {
             mean_m_s: rise,
-            sd_m_s: Self::HOOK.sd_m_s.hypot(0.5 * rise),
+            sd_m_s: HOOK.1.hypot(0.5 * rise),
+            low_pass_s: low_pass_s(cutoff_hz),
         }
     }
 }
@@ -183,7 +193,7 @@ impl Model {
             covariance[(i, i)] += misfit_m * misfit_m;
             for j in 0..n {
                 covariance[(i, j)] += tail[i] * tail[j]
-                    + tremor(time_s[i] - time_s[j])
+                    + tremor(time_s[i] - time_s[j], pace.low_pass_s)
                     + pace.covariance(time_s[i] - time_s[0], time_s[j] - time_s[0]);
             }
         }
@@ -239,7 +249,12 @@ impl Model {
                 .collect();
             for shape in SHAPES {
                 let falls = self.clear(&DMatrix::from_fn(n, lengths.len(), |i, k| {
-                    -low_passed(self.time_s[i] - start_s, lengths[k].1, shape)
+                    -low_passed(
+                        self.time_s[i] - start_s,
+                        lengths[k].1,
+                        shape,
+                        self.pace.low_pass_s,
+                    )
                 }));
                 for (k, &(b, length_s)) in lengths.iter().enumerate() {
                     let fall = falls.column(k);
@@ -287,12 +302,12 @@ impl Pace {
 }
 
 /// Covariance (m²) of tremor below the low-pass at two instants so far apart.
-fn tremor(lag_s: f64) -> f64 {
+fn tremor(lag_s: f64, low_pass_s: f64) -> f64 {
     let power: f64 = TREMOR_HZ
         .iter()
         .map(|hz| {
             let omega = std::f64::consts::TAU * hz;
-            (-(omega * LOW_PASS_S).powi(2)).exp() * (omega * lag_s).cos()
+            (-(omega * low_pass_s).powi(2)).exp() * (omega * lag_s).cos()
         })
         .sum();
     TREMOR_M * TREMOR_M * power / TREMOR_HZ.len() as f64
@@ -420,6 +435,11 @@ mod tests {
 
     /// A hook at rest that falls by `depth_m` from 1.1 to 1.4 s, with an error like those of its draws.
     fn fallen(depth_m: f64, noise_m: f64) -> Quantity {
+        fallen_through(6.0, depth_m, noise_m)
+    }
+
+    /// The same, seen through a low-pass of another cut-off (Hz).
+    fn fallen_through(cutoff_hz: f64, depth_m: f64, noise_m: f64) -> Quantity {
         let mut rng = ChaCha8Rng::seed_from_u64(3);
         let time_s: Vec<f64> = (0..150).map(|i| f64::from(i) / 60.0).collect();
         let mut error = || -> Vec<f64> {
@@ -438,7 +458,9 @@ mod tests {
         let value: Vec<f64> = time_s
             .iter()
             .zip(&own)
-            .map(|(t, e)| e - depth_m * low_passed(t - 1.1, 0.3, Shape::Edges(0.4)))
+            .map(|(t, e)| {
+                e - depth_m * low_passed(t - 1.1, 0.3, Shape::Edges(0.4), low_pass_s(cutoff_hz))
+            })
             .collect();
         let all: Vec<usize> = (0..time_s.len()).collect();
         Quantity::new(&all, |i| time_s[i], &value, &draws)
@@ -448,7 +470,7 @@ mod tests {
     fn a_fall_is_found_wherever_the_pair_points() {
         let quantity = fallen(0.004, 0.0003);
         for pair in [(66, 84), (10, 140)] {
-            let fall = fit_fall(&quantity, (0, 150), pair, Pace::HOOK).unwrap();
+            let fall = fit_fall(&quantity, (0, 150), pair, Pace::hook(6.0)).unwrap();
             let holds = |of: [f64; 3], truth: f64| of[0] <= truth && truth <= of[2];
             assert!((fall.start_s[1] - 1.1).abs() < 0.08, "{fall:?}");
             assert!(
@@ -460,10 +482,28 @@ mod tests {
     }
 
     #[test]
+    fn the_low_pass_is_not_taken_for_a_part_of_the_fall() {
+        let quantity = fallen_through(2.0, 0.006, 0.0001);
+        let length_s = |cutoff_hz: f64| {
+            let pace = Pace::hook(cutoff_hz);
+            fit_fall(&quantity, (0, 150), (66, 84), pace)
+                .unwrap()
+                .length_s
+        };
+        let (own, other) = (length_s(2.0), length_s(6.0));
+        assert!(own[0] <= 0.3 && 0.3 <= own[2], "{own:?}");
+        assert!(
+            (own[1] - 0.3).abs() < 0.7 * (other[1] - 0.3).abs(),
+            "{own:?} {other:?}"
+        );
+    }
+
+    #[test]
     fn more_noise_never_narrows_an_interval() {
         let width = |of: [f64; 3]| of[2] - of[0];
         let of = |noise_m: f64| {
-            let fall = fit_fall(&fallen(0.006, noise_m), (0, 150), (66, 84), Pace::HOOK).unwrap();
+            let fall =
+                fit_fall(&fallen(0.006, noise_m), (0, 150), (66, 84), Pace::hook(6.0)).unwrap();
             [fall.start_s, fall.length_s, fall.depth_m].map(width)
         };
         let widths = [1e-4, 2e-4, 4e-4, 8e-4].map(of);

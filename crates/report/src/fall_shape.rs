@@ -1,8 +1,5 @@
 //! How a fall may gather speed and lose it.
 
-/// Standard deviation (s) of the Gaussian low-pass at 6 Hz.
-pub(crate) const LOW_PASS_S: f64 = 0.0221;
-
 /// How a fall gathers speed and loses it.
 #[derive(Debug, Clone, Copy)]
 pub(crate) enum Shape {
@@ -40,10 +37,10 @@ fn gone(share: f64, shape: Shape) -> f64 {
     way / at_full_speed
 }
 
-/// The same as the low-pass leaves it: three instants in place of its Gaussian (Gauss-Hermite).
-pub(crate) fn low_passed(time_s: f64, length_s: f64, shape: Shape) -> f64 {
+/// The same as a Gaussian low-pass of this standard deviation (s) leaves it: three instants in its place (Gauss-Hermite).
+pub(crate) fn low_passed(time_s: f64, length_s: f64, shape: Shape, low_pass_s: f64) -> f64 {
     let at = |lag_s: f64| gone((time_s + lag_s) / length_s, shape);
-    let lag_s = 3.0_f64.sqrt() * LOW_PASS_S;
+    let lag_s = 3.0_f64.sqrt() * low_pass_s;
     (4.0 * at(0.0) + at(-lag_s) + at(lag_s)) / 6.0
 }
 

@@ -73,6 +73,7 @@ pub(crate) fn find_faults(shot: &Shot<'_>) -> FaultReport {
         .collect();
     let (ratios, critical) = family(&all, shot.settings.false_alarms);
     let mut faults = Vec::new();
+    let own_pace = |judged: &Judged| Pace::of(&judged.quantity, shot.settings.cutoff_hz);
     let mut collect = |judged: &Judged, kind: FaultKind, pace: Option<Pace>| {
         for reversal in judged.reversals(&ratios, critical, shot.settings.floor_m, pace) {
             faults.push(reversal_fault(shot, &reversal, kind));
@@ -80,18 +81,17 @@ pub(crate) fn find_faults(shot: &Shot<'_>) -> FaultReport {
     };
     collect(&in_draw, FaultKind::Collapse, None);
     if let Some(judged) = &in_hold {
-        collect(judged, FaultKind::Creep, Some(Pace::HOOK));
-    }
-    if let Some(judged) = &around {
-        let pace = Pace::of(&judged.quantity);
-        collect(judged, FaultKind::GaveWayAround, Some(pace));
-    }
-    if let Some(judged) = &grip {
         collect(
             judged,
-            FaultKind::HookSlip,
-            Some(Pace::of(&judged.quantity)),
+            FaultKind::Creep,
+            Some(Pace::hook(shot.settings.cutoff_hz)),
         );
+    }
+    if let Some(judged) = &around {
+        collect(judged, FaultKind::GaveWayAround, Some(own_pace(judged)));
+    }
+    if let Some(judged) = &grip {
+        collect(judged, FaultKind::HookSlip, Some(own_pace(judged)));
     }
     let stalls = find_stalls(&shot.track, shot.draw_up_s(), shot.settings);
     faults.extend(stalls.stalls.iter().map(|stall| stall_fault(shot, stall)));

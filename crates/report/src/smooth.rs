@@ -12,12 +12,16 @@ pub(crate) struct LowPass {
     weights: Vec<f64>,
 }
 
+/// Standard deviation (s) of the Gaussian whose gain is 0.707 at a cut-off (Hz).
+pub(crate) fn low_pass_s(cutoff_hz: f64) -> f64 {
+    (std::f64::consts::LN_2 / 2.0).sqrt()
+        / (std::f64::consts::SQRT_2 * std::f64::consts::PI * cutoff_hz)
+}
+
 impl LowPass {
     /// For a cut-off (Hz) on a grid of `step_s` (s).
     pub(crate) fn new(cutoff_hz: f64, step_s: f64) -> Self {
-        let sigma_s = (std::f64::consts::LN_2 / 2.0).sqrt()
-            / (std::f64::consts::SQRT_2 * std::f64::consts::PI * cutoff_hz);
-        let sigma = sigma_s / step_s;
+        let sigma = low_pass_s(cutoff_hz) / step_s;
         let mut weights = vec![1.0];
         let mut lag = 1.0;
         while lag <= 3.5 * sigma {
