@@ -3,6 +3,7 @@
 
 use crate::backgrounds::{Backgrounds, Looks, Watch};
 use crate::failure::{Failure, Outcome};
+use crate::moved_clocks;
 use crate::progress::{self, Progress};
 use crate::steps::Plan;
 use crate::store::{Key, Store};
@@ -21,6 +22,8 @@ pub(crate) struct Followed {
     pub(crate) series: Vec<SightingSeries>,
     /// How every camera stood.
     pub(crate) standing: Vec<Standing>,
+    /// The clocks by movement, where they had to take the place of those by sound.
+    pub(crate) clocks: Option<Vec<ClockModel>>,
 }
 
 /// What is to be looked through.
@@ -30,6 +33,8 @@ pub(crate) struct Search<'a> {
     pub(crate) clocks: &'a [ClockModel],
     pub(crate) windows: &'a [Windows],
     pub(crate) backgrounds: &'a Backgrounds,
+    /// Whether movement is asked for the clocks, too.
+    pub(crate) clocks_may_move: bool,
 }
 
 /// Follows the markers, unless that was done before.
@@ -45,6 +50,7 @@ pub(crate) fn follow(
         search.windows,
         search.clocks,
         search.backgrounds,
+        search.clocks_may_move,
     );
     let key = Key::of("sightings", &on, &[before])?;
     let bar = progress.bar("following the markers");
@@ -68,13 +74,51 @@ pub(crate) fn follow(
             .ok_or_else(lost)
     })?;
     let standing: Vec<Standing> = looks.iter().map(|looks| standing(looks)).collect();
+    let first: OnceCell<Vec<SightingSeries>> = OnceCell::new();
+    let clocks: Option<Vec<ClockModel>> = if search.clocks_may_move {
+        store.step("moved-clocks", &key, || {
+            pass()?;
+            let (trails, _) = passed.get().ok_or_else(lost)?;
+            let series =
+                first_choice(trails, search, &standing).map_err(Failure::not_measurable)?;
+            let moved = moved_clocks::instead(search.rig, &series, search.clocks)
+                .map_err(Failure::not_measurable)?;
+            // It was empty a moment ago.
+            let _ = first.set(series);
+            Ok(moved)
+        })?
+    } else {
+        None
+    };
     let series = store.step("sightings", &key, || {
         pass()?;
         let (trails, _) = passed.get().ok_or_else(lost)?;
-        chosen(trails, search, &standing).map_err(Failure::not_measurable)
+        match (&clocks, first.into_inner()) {
+            (None, Some(series)) => Ok(series),
+            (moved, _) => {
+                let clocks = moved.as_deref().unwrap_or(search.clocks);
+                chosen(trails, (search.rig, clocks), &standing).map_err(Failure::not_measurable)
+            }
+        }
     })?;
     bar.finish_and_clear();
-    Ok(Followed { series, standing })
+    Ok(Followed {
+        series,
+        standing,
+        clocks,
+    })
+}
+
+/// The markers by the clocks of the sound; each camera's by itself where a clock was left open.
+fn first_choice(
+    trails: &Trails,
+    search: &Search<'_>,
+    standing: &[Standing],
+) -> Result<Vec<SightingSeries>, SyncTrackError> {
+    if search.clocks.iter().any(moved_clocks::is_unknown) {
+        return trails.choose(search.rig, None, &TrackSettings::default().choice);
+    }
+    chosen(trails, (search.rig, search.clocks), standing)
 }
 
 fn look_through(
@@ -103,25 +147,25 @@ type Turn = Option<Vector3<f64>>;
 /// Chooses the markers among what was followed, each stretch of time with the cameras as they stood in it.
 fn chosen(
     trails: &Trails,
-    search: &Search<'_>,
+    (rig_surveyed, clocks): (&Rig, &[ClockModel]),
     standing: &[Standing],
 ) -> Result<Vec<SightingSeries>, SyncTrackError> {
     let settings = TrackSettings::default().choice;
     let mut whole: Option<Vec<SightingSeries>> = None;
-    let stretches = stretches(search.clocks, standing);
+    let stretches = stretches(clocks, standing);
     for (span, turns) in &stretches {
-        let rig = placed(search.rig, turns);
+        let rig = placed(rig_surveyed, turns);
         let part;
         let seen = if stretches.len() > 1 {
-            part = trails.part(search.clocks, *span);
+            part = trails.part(clocks, *span);
             &part
         } else {
             trails
         };
-        let mut found = seen.choose(&rig, Some(search.clocks), &settings)?;
+        let mut found = seen.choose(&rig, Some(clocks), &settings)?;
         for series in &mut found {
             if let Some(turn) = turns[series.camera] {
-                put_back(series, &search.rig.cameras[series.camera], turn);
+                put_back(series, &rig_surveyed.cameras[series.camera], turn);
             }
         }
         match &mut whole {

@@ -92,7 +92,7 @@ pub(crate) fn clocks_before_survey(
     default_lag_ms: f64,
 ) -> Outcome<Vec<ClockModel>> {
     let usual = Lags::usual(sound_lag_sd_s(practice, default_lag_ms));
-    clocks(practice, scans, None, &usual)
+    all_heard(practice, clocks(practice, scans, None, &usual)?)
 }
 
 /// Clocks by sound with a rig that was surveyed before: the sound's way and the lags that are known are taken off.
@@ -102,7 +102,32 @@ pub(crate) fn clocks_with_rig(
     rig: &Rig,
     lags: &Lags,
 ) -> Outcome<Vec<ClockModel>> {
+    all_heard(practice, clocks_if_heard(practice, scans, rig, lags)?)
+}
+
+/// As [`clocks_with_rig`]; `None` for a camera whose sound does not tell when it was started.
+pub(crate) fn clocks_if_heard(
+    practice: &Practice,
+    scans: &[Option<SoundScan>],
+    rig: &Rig,
+    lags: &Lags,
+) -> Outcome<Vec<Option<ClockModel>>> {
     clocks(practice, scans, Some(rig), lags)
+}
+
+fn all_heard(practice: &Practice, clocks: Vec<Option<ClockModel>>) -> Outcome<Vec<ClockModel>> {
+    let heard = clocks.into_iter().zip(&practice.cameras);
+    heard
+        .map(|(clock, camera)| {
+            clock.ok_or_else(|| {
+                Failure::not_measurable(format!(
+                    "nothing in the sound of camera {:?} tells when it was started against the others",
+                    camera.name
+                ))
+                .help("let every camera hear the same clap, while all of them run")
+            })
+        })
+        .collect()
 }
 
 fn clocks(
@@ -110,30 +135,21 @@ fn clocks(
     scans: &[Option<SoundScan>],
     rig: Option<&Rig>,
     lags: &Lags,
-) -> Outcome<Vec<ClockModel>> {
-    if practice.cameras.iter().all(|camera| camera.genlocked) {
-        return Ok(vec![ClockModel::identity(); practice.cameras.len()]);
+) -> Outcome<Vec<Option<ClockModel>>> {
+    if practice.one_signal() {
+        return Ok(vec![Some(ClockModel::identity()); practice.cameras.len()]);
     }
     let heard = sound_clocks(practice, scans, rig, Vec::new())?;
     let anchor = heard.anchor.unwrap_or(0);
-    practice
-        .cameras
-        .iter()
-        .enumerate()
-        .map(|(index, camera)| {
-            let Some(clock) = &heard.clocks[index] else {
-                return Err(Failure::not_measurable(format!(
-                    "nothing in the sound of camera {:?} tells when it was started against the others",
-                    camera.name
-                ))
-                .help("let every camera hear the same clap, while all of them run"));
-            };
+    let by_sound = heard.clocks.iter().enumerate();
+    Ok(by_sound
+        .map(|(index, clock)| {
+            let segment = clock.as_ref()?.segments()[0];
             if index == anchor {
-                return Ok(ClockModel::identity());
+                return Some(ClockModel::identity());
             }
-            let segment = clock.segments()[0];
             let (lag_s, lag_variance) = lags.between(index, anchor);
-            Ok(ClockModel::linear(
+            Some(ClockModel::linear(
                 segment.reference_camera_s,
                 segment.offset_s + lag_s,
                 segment.rate,
@@ -144,5 +160,5 @@ fn clocks(
                 ],
             ))
         })
-        .collect()
+        .collect())
 }

@@ -249,6 +249,11 @@ struct FormatOnly {
 }
 
 impl Practice {
+    /// Whether all cameras are said to share one shutter signal.
+    pub(crate) fn one_signal(&self) -> bool {
+        self.cameras.iter().all(|camera| camera.genlocked)
+    }
+
     /// Reads a manifest; paths in it become relative to the present folder.
     pub(crate) fn read(path: &Path) -> Outcome<Self> {
         let text = std::fs::read_to_string(path)

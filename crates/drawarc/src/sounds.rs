@@ -110,7 +110,7 @@ pub(crate) fn beside_pictures(
     measured: &mut Measured,
     (series, from_s): (&[SightingSeries], f64),
 ) -> Outcome<()> {
-    if plan.practice.cameras.iter().all(|camera| camera.genlocked) {
+    if plan.practice.one_signal() {
         let found = genlock::verify(plan.practice, &measured.rig, series, plan.words);
         let bad = found.iter().filter(|line| line.fitness == Fitness::Bad);
         measured

@@ -12,9 +12,10 @@ use crate::practice::Practice;
 use crate::progress::Progress;
 use crate::recordings::Recordings;
 use crate::sheets::{self, Others, Stretch};
+use crate::spans::{overlap, windows};
 use crate::stood::{CameraLine, Stood};
 use crate::store::{Key, Store, write_whole};
-use crate::{hearing, sounds, survey};
+use crate::{hearing, moved_clocks, sounds, survey};
 use drawarc_calibration::Board;
 use drawarc_report::page::{Fitness, RigLine, Words};
 use drawarc_report::{ShotKind, ShotWindow, SoundAt, find_shots};
@@ -125,9 +126,21 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
         clocks: &measured.clocks,
         windows: &windows,
         backgrounds: &surveyed.backgrounds,
+        // A board that was waved has told the clocks better than an elbow could.
+        clocks_may_move: plan.rig_before.is_some()
+            && plan.pipeline.clocks.from_motion
+            && !plan.practice.one_signal(),
     };
-    let Followed { series, standing } =
-        followed::follow(plan, store, progress, &search, &survey_key)?;
+    let Followed {
+        series,
+        standing,
+        clocks,
+    } = followed::follow(plan, store, progress, &search, &survey_key)?;
+    let silent = moved_clocks::silent(&measured.clocks);
+    if let Some(found) = clocks {
+        moved_clocks::all_told(plan.practice, &found)?;
+        measured.clocks = moved_clocks::to_start_from(&found);
+    }
     seen_at_all(plan, &series)?;
     let since_survey: Vec<bool> = surveyed.backgrounds.iter().map(Option::is_some).collect();
     if !plan.pipeline.runs(Step::Path) {
@@ -136,6 +149,9 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     let bar = progress.bar("the elbow's path");
     let whole = path(plan, (&measured.rig, &measured.clocks), &series)?;
     measured.certainty = certainty(&whole, &measured.rig, plan.words);
+    measured.health = health(&measured.rig, &whole.clocks, plan.words);
+    let by_movement = moved_clocks::told(plan.practice, &silent, &whole.clocks, plan.words);
+    measured.health.extend(by_movement);
     let survey = survey_line(&whole, plan.words);
     measured.health.extend(survey);
     let stood = Stood {
@@ -175,11 +191,11 @@ fn surveyed(
     let lag_ms = plan.pipeline.clocks.sound_lag_sd_ms;
     if let Some(rig) = &plan.rig_before {
         let rig_yaml = rig.to_yaml().map_err(Failure::input)?;
-        let clocks = hearing::clocks_before_survey(plan.practice, scans, lag_ms)?;
         let key = Key::of("rig", &rig_yaml, &[before])?;
         let kept = Surveyed {
             rig_yaml,
-            clocks,
+            // No board was waved: [`clocks`] asks the sound.
+            clocks: vec![ClockModel::identity(); rig.cameras.len()],
             board_until_s: None,
             backgrounds: plan
                 .backgrounds_before
@@ -225,83 +241,23 @@ fn surveyed(
 }
 
 /// The clocks: the survey's, which the board's own motion refined; with a rig surveyed before, sound with the
-/// sound's way taken off.
+/// sound's way taken off. Left open where nothing in the sound tells and movement may.
 fn clocks(
     plan: &Plan<'_>,
     scans: &[Option<SoundScan>],
     rig: &Rig,
     surveyed: &Surveyed,
 ) -> Outcome<Vec<ClockModel>> {
-    if plan.rig_before.is_none() || plan.practice.cameras.iter().all(|camera| camera.genlocked) {
+    if plan.rig_before.is_none() || plan.practice.one_signal() {
         return Ok(surveyed.clocks.clone());
     }
-    hearing::clocks_with_rig(plan.practice, scans, rig, &plan.lags())
-}
-
-/// Refuses recordings that have no instant in common.
-fn overlap(
-    recordings: &Recordings,
-    scans: &[Option<SoundScan>],
-    clocks: &[ClockModel],
-) -> Outcome<()> {
-    let span = |index: usize| {
-        let probe = recordings.camera(index).recording.probe();
-        let end_s = scans[index]
-            .as_ref()
-            .map_or(probe.start_s + probe.duration_s, |scan| scan.end_s);
-        (
-            clocks[index].range_from_camera(probe.start_s),
-            clocks[index].range_from_camera(end_s),
-        )
-    };
-    let spans: Vec<(f64, f64)> = (0..recordings.len()).map(span).collect();
-    let start = spans.iter().map(|span| span.0).fold(f64::MIN, f64::max);
-    let end = spans.iter().map(|span| span.1).fold(f64::MAX, f64::min);
-    if start < end {
-        return Ok(());
+    let lags = plan.lags();
+    if !plan.pipeline.clocks.from_motion {
+        return hearing::clocks_with_rig(plan.practice, scans, rig, &lags);
     }
-    Err(Failure::not_measurable(format!(
-        "the recordings do not overlap in time: the last to start begins {:.1} s after the first to end has ended",
-        start - end
-    ))
-    .help("let all cameras run at once: start them, clap, show the board, shoot, stop them"))
-}
-
-/// Per camera, where to look for markers (camera time): everything after the board, or around loud events.
-fn windows(pipeline: &Pipeline, measured: &Measured, from_s: f64) -> Vec<Vec<(f64, f64)>> {
-    let settings = &pipeline.sightings;
-    let mut spans: Vec<(f64, f64)> = Vec::new();
-    if settings.everything || measured.sounds.is_empty() {
-        spans.push((from_s, f64::MAX));
-    } else {
-        for sound in &measured.sounds {
-            let span = (
-                sound.time_s - settings.before_s,
-                sound.time_s + settings.after_s,
-            );
-            match spans.last_mut() {
-                Some(last) if last.1 >= span.0 => last.1 = last.1.max(span.1),
-                _ => spans.push(span),
-            }
-        }
-    }
-    measured
-        .clocks
-        .iter()
-        .map(|clock| {
-            let to_camera = |s: f64| {
-                if s.abs() > 1e300 {
-                    s
-                } else {
-                    clock.camera_from_range(s)
-                }
-            };
-            spans
-                .iter()
-                .map(|span| (to_camera(span.0), to_camera(span.1)))
-                .collect()
-        })
-        .collect()
+    let heard = hearing::clocks_if_heard(plan.practice, scans, rig, &lags)?;
+    let left_open = |clock: Option<ClockModel>| clock.unwrap_or_else(moved_clocks::unknown);
+    Ok(heard.into_iter().map(left_open).collect())
 }
 
 fn seen_at_all(plan: &Plan<'_>, series: &[SightingSeries]) -> Outcome<()> {

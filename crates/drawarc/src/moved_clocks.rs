@@ -1,0 +1,169 @@
+//! Clocks that the sound left open or told wrongly: the movement of the markers tells them.
+//!
+//! With a rig surveyed before no board is waved, so that sound alone says when each camera was started. A phone without
+//! sound, or whose sound was shifted in its file, would stay where the path's fit cannot bring it back: that fit starts
+//! from clocks that are right to a few frames. So the views are compared at every offset first.
+
+use crate::failure::{Failure, Outcome};
+use crate::health::clock_mm;
+use crate::practice::Practice;
+use drawarc_report::page::{Fitness, RigLine, Words};
+use drawarc_rig::{ClockModel, Rig};
+use drawarc_sync_track::{
+    MotionClockSettings, MotionClocks, SightingSeries, SyncTrackError, clocks_from_motion,
+};
+
+/// Standard deviation of an offset of which nothing is known (s).
+const UNKNOWN_S: f64 = 1e3;
+/// Rates of phones differ by so much (1 σ, 1.2 ms a minute).
+const DRIFT_SD: f64 = 2e-5;
+/// Sound is wrong where movement differs from it by more than this many standard deviations of both.
+const WRONG_SDS: f64 = 3.0;
+/// The path's fit asks the same sightings again: what they said here enters it with this share of its weight.
+const SHARE: f64 = 0.1;
+
+/// A clock of which nothing is known.
+pub(crate) fn unknown() -> ClockModel {
+    ClockModel::linear(0.0, 0.0, 1.0, [UNKNOWN_S.powi(2), DRIFT_SD.powi(2), 0.0])
+}
+
+/// Whether nothing is known of a clock.
+pub(crate) fn is_unknown(clock: &ClockModel) -> bool {
+    offset_variance(clock) > 0.25 * UNKNOWN_S.powi(2)
+}
+
+/// The clocks by the movement of the markers, where sound told less or something else; `None` where it may stand.
+///
+/// # Errors
+/// [`SyncTrackError::CameraCount`] where rig and clocks differ in number.
+pub(crate) fn instead(
+    rig: &Rig,
+    series: &[SightingSeries],
+    before: &[ClockModel],
+) -> Result<Option<Vec<ClockModel>>, SyncTrackError> {
+    let motion = clocks_from_motion(rig, series, before, &MotionClockSettings::default())?;
+    let open = before.iter().any(is_unknown);
+    let wrong = (1..before.len()).any(|camera| contradicts(&motion, before, camera));
+    if !open && !wrong {
+        return Ok(None);
+    }
+    // How far the clocks that sound tied to each other move as one.
+    let shift_s = (0..before.len())
+        .filter(|&camera| !is_unknown(&before[camera]))
+        .find_map(|camera| change_s(&motion, before, camera))
+        .unwrap_or(0.0);
+    let clocks = before
+        .iter()
+        .enumerate()
+        .map(|(camera, before)| match &motion.clocks[camera] {
+            // Range time is the first camera's.
+            Some(_) if camera == 0 => ClockModel::identity(),
+            Some(clock) => clock.clone(),
+            None if is_unknown(before) => before.clone(),
+            None => shifted(before, shift_s),
+        })
+        .collect();
+    Ok(Some(clocks))
+}
+
+/// Movement's offset less the one before (s), where movement tells it.
+fn change_s(motion: &MotionClocks, before: &[ClockModel], camera: usize) -> Option<f64> {
+    let clock = motion.clocks[camera].as_ref()?;
+    let at_s = clock.segments()[0].reference_camera_s;
+    Some(clock.range_from_camera(at_s) - before[camera].range_from_camera(at_s))
+}
+
+fn contradicts(motion: &MotionClocks, before: &[ClockModel], camera: usize) -> bool {
+    change_s(motion, before, camera).is_some_and(|change_s| {
+        let variance = motion.offset_covariance_s2[(camera, camera)]
+            + offset_variance(&before[camera])
+            + offset_variance(&before[0]);
+        change_s * change_s > WRONG_SDS.powi(2) * variance
+    })
+}
+
+fn offset_variance(clock: &ClockModel) -> f64 {
+    clock.segments()[0].offset_variance_s2
+}
+
+fn shifted(clock: &ClockModel, by_s: f64) -> ClockModel {
+    let segment = clock.segments()[0];
+    ClockModel::linear(
+        segment.reference_camera_s,
+        segment.offset_s + by_s,
+        segment.rate,
+        [
+            segment.offset_variance_s2,
+            segment.rate_variance,
+            segment.offset_rate_covariance_s,
+        ],
+    )
+}
+
+/// What the path's fit is to start from.
+pub(crate) fn to_start_from(clocks: &[ClockModel]) -> Vec<ClockModel> {
+    clocks
+        .iter()
+        .map(|clock| {
+            let segment = clock.segments()[0];
+            ClockModel::linear(
+                segment.reference_camera_s,
+                segment.offset_s,
+                segment.rate,
+                [
+                    segment.offset_variance_s2 / SHARE,
+                    segment.rate_variance / SHARE,
+                    segment.offset_rate_covariance_s / SHARE,
+                ],
+            )
+        })
+        .collect()
+}
+
+/// Refuses cameras of which neither sound nor movement told when they were started.
+pub(crate) fn all_told(practice: &Practice, clocks: &[ClockModel]) -> Outcome<()> {
+    let Some(index) = clocks.iter().position(is_unknown) else {
+        return Ok(());
+    };
+    Err(Failure::not_measurable(format!(
+        "nothing in the sound of camera {:?} tells when it was started against the others, and the movement of the markers is too little or too much alike to tell",
+        practice.cameras[index].name
+    ))
+    .help("let every camera hear the same clap while all of them run, or film a whole shot with each"))
+}
+
+/// The cameras of which nothing is known.
+pub(crate) fn silent(clocks: &[ClockModel]) -> Vec<usize> {
+    (0..clocks.len())
+        .filter(|&index| is_unknown(&clocks[index]))
+        .collect()
+}
+
+/// Says of the cameras whose sound told nothing how well their clocks are known by movement.
+pub(crate) fn told(
+    practice: &Practice,
+    silent: &[usize],
+    found: &[ClockModel],
+    words: &Words,
+) -> Vec<RigLine> {
+    // Where the first camera is the silent one, it is the others that are known against it.
+    let worst = found.iter().map(offset_variance).fold(0.0, f64::max);
+    silent
+        .iter()
+        .map(|&index| {
+            let variance = if index == 0 {
+                worst
+            } else {
+                offset_variance(&found[index])
+            };
+            let sd_ms = 1000.0 * variance.sqrt();
+            let half = format!("{:.1}", (1.96 * sd_ms).max(0.1));
+            let camera = &practice.cameras[index].name;
+            RigLine {
+                fitness: Fitness::Good,
+                sentence: words.health("clock_by_movement", &[("camera", camera), ("half", &half)]),
+                costs_mm: Some(clock_mm(sd_ms)),
+            }
+        })
+        .collect()
+}

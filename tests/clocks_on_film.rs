@@ -1,0 +1,167 @@
+//! Clocks on film: cuts of the demo practice whose true clocks are known, one of them said to be what it is not.
+
+#![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
+mod support;
+
+use serde_json::Value;
+use std::fs;
+use std::path::Path;
+use std::process::Command;
+use support::{Said, demo, manifest, say};
+
+/// The demo's second phone was started so much after the first (s), and its clock gains so much.
+const STARTED_LATER_S: f64 = 0.4137;
+const GAINS: f64 = 12e-6;
+/// The second shot (s, by the first phone's clock).
+const FROM_S: f64 = 30.0;
+const LENGTH_S: f64 = 9.0;
+/// The goal for clocks by movement (s).
+const GOAL_S: f64 = 0.5e-3;
+
+/// A phone as a cut shows it.
+#[derive(Clone, Copy)]
+struct Phone {
+    /// Its times so much later (s).
+    later_s: f64,
+    /// Its sound so much behind its pictures (s); `None` without sound.
+    sound_s: Option<f64>,
+}
+
+const WELL: Phone = Phone {
+    later_s: 0.0,
+    sound_s: Some(0.0),
+};
+
+/// Copies that stretch without coding it anew, each frame at its own time.
+fn cut_as_timed(from: &Path, to: &Path, phone: Phone) {
+    let start_s = (FROM_S - phone.later_s).to_string();
+    let length_s = LENGTH_S.to_string();
+    let mut ffmpeg = Command::new("ffmpeg");
+    ffmpeg.args(["-v", "error", "-y", "-copyts"]);
+    ffmpeg.args(["-ss", &start_s, "-t", &length_s, "-i"]);
+    ffmpeg.arg(from);
+    if let Some(sound_s) = phone.sound_s {
+        ffmpeg.args(["-itsoffset", &sound_s.to_string()]);
+        ffmpeg.args(["-ss", &start_s, "-t", &length_s, "-i"]);
+        ffmpeg.arg(from);
+        ffmpeg.args(["-map", "1:a"]);
+    }
+    ffmpeg.args(["-map", "0:v", "-c", "copy"]);
+    ffmpeg.args([
+        "-output_ts_offset",
+        &(phone.later_s - FROM_S + 1.0).to_string(),
+    ]);
+    ffmpeg.arg(to);
+    assert!(ffmpeg.status().unwrap().success());
+}
+
+/// What a run printed, its page, and the second phone's clock as it was found: offset and standard deviation (s).
+struct Ran {
+    said: Said,
+    page: String,
+    offset_s: f64,
+    sd_s: f64,
+}
+
+/// Runs the shot with the demo's rig.
+fn run_cut(genlocked: bool, first: Phone, second: Phone) -> Ran {
+    let demo = demo();
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name);
+    cut_as_timed(&demo.join("five.mp4"), &path("five.mp4"), first);
+    cut_as_timed(&demo.join("three.mp4"), &path("three.mp4"), second);
+    for (from, to) in [
+        ("results/rig.yaml", "rig.yaml"),
+        ("results/rig.background.json", "rig.background.json"),
+        ("board.yaml", "board.yaml"),
+    ] {
+        fs::copy(demo.join(from), path(to)).unwrap();
+    }
+    let mut text = manifest("five.mp4", "three.mp4").replace("cameras:", "rig: rig.yaml\ncameras:");
+    if genlocked {
+        text = text.replace("readout_ms: 16", "readout_ms: 16\n    genlocked: true");
+    }
+    fs::write(path("practice.yaml"), text).unwrap();
+    let said = say(folder.path(), &["run", "practice.yaml"]);
+    let page = fs::read_to_string(path("results/page.html")).unwrap_or_default();
+    let clocks: Value = fs::read(path("results/clocks.json"))
+        .map(|bytes| serde_json::from_slice(&bytes).unwrap())
+        .unwrap_or_default();
+    let clock = &clocks[1]["segments"][0];
+    let number = |name: &str| clock[name].as_f64().unwrap_or(f64::NAN);
+    println!("{}\n{}\n{clock}", said.out, said.err);
+    Ran {
+        said,
+        page,
+        offset_s: number("offset_s"),
+        sd_s: number("offset_variance_s2").sqrt(),
+    }
+}
+
+/// The second phone started with the first, in the cut: what is left is its gain until the shot.
+fn assert_clock_found(ran: &Ran) {
+    let gained_s = GAINS * (FROM_S + LENGTH_S / 2.0);
+    assert!(
+        (ran.offset_s - gained_s).abs() < GOAL_S && ran.sd_s < GOAL_S,
+        "offset {} s, sd {} s, true {gained_s} s",
+        ran.offset_s,
+        ran.sd_s
+    );
+    assert!(ran.said.out.contains("stall"), "{}", ran.said.out);
+}
+
+fn second(more_s: f64, sound_s: Option<f64>) -> Phone {
+    Phone {
+        later_s: STARTED_LATER_S + more_s,
+        sound_s,
+    }
+}
+
+#[test]
+fn one_shutter_signal_is_verified() {
+    let ran = run_cut(true, WELL, second(0.0, Some(0.0)));
+    assert_eq!(ran.said.code, 0, "{}", ran.said.err);
+    assert!(ran.page.contains("the moving markers agree"));
+    assert!(!ran.page.contains("Is its cable in"));
+}
+
+#[test]
+fn a_camera_that_does_not_follow_the_signal_is_named() {
+    // Half a frame of 60/s.
+    let ran = run_cut(true, WELL, second(0.008, Some(0.0)));
+    assert_eq!(ran.said.code, 0, "{}", ran.said.err);
+    let named = "Camera three is said to share the shutter signal of camera five";
+    assert!(ran.page.contains(named));
+    assert!(!ran.page.contains("the moving markers agree"));
+}
+
+#[test]
+fn sound_that_contradicts_the_pictures_is_told_and_the_pictures_are_followed() {
+    let told = "Sound and pictures disagree about the clock of camera three";
+    let ran = run_cut(false, WELL, second(0.0, Some(0.12)));
+    assert_eq!(ran.said.code, 0, "{}", ran.said.err);
+    assert!(ran.page.contains(told));
+    assert_clock_found(&ran);
+    // The same films with their own sound.
+    let page = fs::read_to_string(demo().join("results/page.html")).unwrap();
+    assert!(!page.contains(told));
+}
+
+#[test]
+fn a_silent_phone_is_timed_by_the_elbow() {
+    let silent = |name: &str| format!("The sound of camera {name} does not tell when");
+    let ran = run_cut(false, WELL, second(0.0, None));
+    assert_eq!(ran.said.code, 0, "{}", ran.said.err);
+    assert!(ran.page.contains(&silent("three")));
+    assert_clock_found(&ran);
+    // The other one, whose clock is the range's, started two seconds after.
+    let late = Phone {
+        later_s: 2.0,
+        sound_s: None,
+    };
+    let ran = run_cut(false, late, second(2.0, Some(0.0)));
+    assert_eq!(ran.said.code, 0, "{}", ran.said.err);
+    assert!(ran.page.contains(&silent("five")));
+    assert_clock_found(&ran);
+}
