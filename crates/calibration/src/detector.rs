@@ -34,6 +34,12 @@ impl<'a> GrayView<'a> {
         Self::new(width_px, height_px, plane.as_u8()?)
     }
 
+    fn of_mat(picture: &'a Mat) -> Option<Self> {
+        let width_px = u32::try_from(picture.cols()).ok()?;
+        let height_px = u32::try_from(picture.rows()).ok()?;
+        Self::new(width_px, height_px, picture.data_bytes().ok()?)
+    }
+
     /// Columns.
     pub fn width_px(&self) -> u32 {
         self.width_px
@@ -128,10 +134,33 @@ impl BoardDetector {
         }
     }
 
-    pub(crate) fn of_size(columns: usize, rows: usize) -> Self {
-        Self {
+    /// The first of `sizes` (columns and rows) of which a board is in the picture, shrunk by a factor.
+    ///
+    /// # Errors
+    /// [`CalibrationError::Vision`] where `OpenCV` fails.
+    pub(crate) fn size_among(
+        sizes: &[(usize, usize)],
+        picture: GrayView<'_>,
+        shrink: u32,
+    ) -> Result<Option<(usize, usize)>, CalibrationError> {
+        let small = shrunk(picture, shrink).map_err(|error| vision(&error))?;
+        let Some(view) = GrayView::of_mat(&small) else {
+            return Ok(None);
+        };
+        let of_size = |(columns, rows)| Self {
             shape: GridShape { columns, rows },
-        }
+        };
+        let saddles = saddle_screen::saddles(view);
+        let found = grid_growth::grow_any(&saddles, sizes, |size, grid| {
+            let seen = of_size(size).shape.resolve(grid, |at| view.sample(at));
+            seen.is_some()
+        });
+        let Some((size, grid)) = found else {
+            return Ok(None);
+        };
+        let rough = whole_scale(grid, view, picture);
+        let detector = of_size(size);
+        Ok(detector.told_apart(picture, &rough)?.map(|_| size))
     }
 
     /// Looks for the whole board; `None` where it is not in the picture, or its ends cannot be told apart.
@@ -143,11 +172,18 @@ impl BoardDetector {
         picture: GrayView<'_>,
         effort: Effort,
     ) -> Result<Option<BoardCorners>, CalibrationError> {
-        let Some(rough) = self.find(picture, effort).map_err(|error| vision(&error))? else {
-            return Ok(None);
-        };
+        let rough = self.find(picture, effort).map_err(|error| vision(&error))?;
+        rough.map_or(Ok(None), |rough| self.told_apart(picture, &rough))
+    }
+
+    /// The corners refined and in the board's order; `None` where they run away or the board's ends cannot be told apart.
+    fn told_apart(
+        &self,
+        picture: GrayView<'_>,
+        rough: &[Point2<f64>],
+    ) -> Result<Option<BoardCorners>, CalibrationError> {
         let Some(refined) = self
-            .refine(picture, &rough)
+            .refine(picture, rough)
             .map_err(|error| vision(&error))?
         else {
             return Ok(None);
@@ -213,18 +249,10 @@ impl BoardDetector {
         picture: GrayView<'_>,
         shrink: u32,
     ) -> opencv::Result<Option<Vec<Point2<f64>>>> {
-        let small = shrunk(&mat_of(picture)?, shrink)?;
-        let (Ok(width), Ok(height)) = (u32::try_from(small.cols()), u32::try_from(small.rows()))
-        else {
+        let small = shrunk(picture, shrink)?;
+        let Some(view) = GrayView::of_mat(&small) else {
             return Ok(None);
         };
-        let Some(view) = GrayView::new(width, height, small.data_bytes()?) else {
-            return Ok(None);
-        };
-        let scale = (
-            f64::from(picture.width_px) / f64::from(width),
-            f64::from(picture.height_px) / f64::from(height),
-        );
         let saddles = saddle_screen::saddles(view);
         let is_board = |grid: &[Point2<f64>]| {
             let seen = self.shape.resolve(grid, |at| view.sample(at));
@@ -232,11 +260,7 @@ impl BoardDetector {
         };
         let size = (self.shape.columns, self.shape.rows);
         let grid = grid_growth::grow(&saddles, size, is_board);
-        Ok(grid.map(|grid| {
-            grid.into_iter()
-                .map(|p| Point2::new((p.x + 0.5) * scale.0 - 0.5, (p.y + 0.5) * scale.1 - 0.5))
-                .collect()
-        }))
+        Ok(grid.map(|grid| whole_scale(grid, view, picture)))
     }
 
     /// Refines every corner with a window of its own; `None` where one runs away or leaves the picture.
@@ -295,11 +319,11 @@ fn mat_of(picture: GrayView<'_>) -> opencv::Result<opencv::boxed_ref::BoxedRef<'
     Mat::new_rows_cols_with_data(rows, columns, picture.data)
 }
 
-fn shrunk(full: &impl opencv::core::ToInputArray, shrink: u32) -> opencv::Result<Mat> {
+fn shrunk(picture: GrayView<'_>, shrink: u32) -> opencv::Result<Mat> {
     let mut small = Mat::default();
     let factor = 1.0 / f64::from(shrink);
     imgproc::resize(
-        full,
+        &mat_of(picture)?,
         &mut small,
         Size::new(0, 0),
         factor,
@@ -307,4 +331,17 @@ fn shrunk(full: &impl opencv::core::ToInputArray, shrink: u32) -> opencv::Result
         imgproc::INTER_AREA,
     )?;
     Ok(small)
+}
+
+/// From a shrunk picture to the whole one.
+fn whole_scale(
+    grid: Vec<Point2<f64>>,
+    small: GrayView<'_>,
+    whole: GrayView<'_>,
+) -> Vec<Point2<f64>> {
+    let sx = f64::from(whole.width_px) / f64::from(small.width_px);
+    let sy = f64::from(whole.height_px) / f64::from(small.height_px);
+    grid.into_iter()
+        .map(|p| Point2::new((p.x + 0.5) * sx - 0.5, (p.y + 0.5) * sy - 0.5))
+        .collect()
 }

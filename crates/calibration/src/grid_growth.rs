@@ -52,19 +52,54 @@ pub(crate) fn grow(
     if (saddles.len() as f64) < LEAST_SEEN * wanted as f64 {
         return None;
     }
-    let stride = (saddles.len() / SEEDS).max(1);
-    (0..saddles.len())
-        .step_by(stride)
-        .find_map(|seed| from_seed(saddles, saddles[seed], (columns, rows), &is_board))
+    seeds(saddles).find_map(|seed| {
+        from_seed(saddles, saddles[seed], wanted, &mut |cells| {
+            complete(cells, columns, rows).filter(|grid| is_board(grid))
+        })
+    })
 }
 
-/// The wanted grid about a seed: every pair of first steps that has a fourth corner is tried, shortest first.
-fn from_seed(
+/// The first of `sizes` whose grid is among `saddles` and accepted by `is_board`, and that grid. Every seed is grown once, for
+/// all of them: in a picture full of saddles that are no board's, growing is what takes the time.
+pub(crate) fn grow_any(
+    saddles: &[Saddle],
+    sizes: &[(usize, usize)],
+    is_board: impl Fn((usize, usize), &[Point2<f64>]) -> bool,
+) -> Option<((usize, usize), Vec<Point2<f64>>)> {
+    let mut found = None;
+    // Only what stands before the best so far is still asked for.
+    let mut before = sizes.len();
+    for seed in seeds(saddles) {
+        let most = sizes[..before].iter().map(|(c, r)| c * r).max()?;
+        let better = from_seed(saddles, saddles[seed], most, &mut |cells| {
+            sizes[..before]
+                .iter()
+                .enumerate()
+                .find_map(|(place, &(columns, rows))| {
+                    let grid = complete(cells, columns, rows)?;
+                    is_board((columns, rows), &grid).then_some((place, grid))
+                })
+        });
+        if let Some((place, grid)) = better {
+            found = Some((sizes[place], grid));
+            before = place;
+        }
+    }
+    found
+}
+
+fn seeds(saddles: &[Saddle]) -> impl Iterator<Item = usize> {
+    (0..saddles.len()).step_by((saddles.len() / SEEDS).max(1))
+}
+
+/// What `accept` makes of the cells about a seed: every pair of first steps that has a fourth corner is tried, shortest first.
+/// Grown to four times the corners `wanted`.
+fn from_seed<T>(
     saddles: &[Saddle],
     origin: Saddle,
-    (columns, rows): (usize, usize),
-    is_board: &impl Fn(&[Point2<f64>]) -> bool,
-) -> Option<Vec<Point2<f64>>> {
+    wanted: usize,
+    accept: &mut impl FnMut(&Cells) -> Option<T>,
+) -> Option<T> {
     let mut near: Vec<Vector2<f64>> = saddles
         .iter()
         .filter(|other| other.phase.dot(&origin.phase) < OPPOSITE)
@@ -85,14 +120,9 @@ fn from_seed(
             if nearest(saddles, fourth, reach, &-origin.phase).is_none() {
                 continue;
             }
-            let cells = spread(saddles, origin, (*first, *second), 4 * columns * rows);
-            if cells.len() * 5 < columns * rows * 4 {
-                continue;
-            }
-            if let Some(grid) = complete(&cells, columns, rows)
-                && is_board(&grid)
-            {
-                return Some(grid);
+            let cells = spread(saddles, origin, (*first, *second), 4 * wanted);
+            if let Some(accepted) = accept(&cells) {
+                return Some(accepted);
             }
         }
     }
@@ -177,6 +207,9 @@ fn nearest(
 /// The wanted grid within what was grown: the window of its size that holds most corners, in either orientation, the
 /// missing ones filled in.
 fn complete(cells: &Cells, columns: usize, rows: usize) -> Option<Vec<Point2<f64>>> {
+    if (cells.len() as f64) < LEAST_SEEN * (columns * rows) as f64 {
+        return None;
+    }
     let (c, r) = (i32::try_from(columns).ok()?, i32::try_from(rows).ok()?);
     let range = |pick: fn(&(i32, i32)) -> i32| {
         let low = cells.keys().map(pick).min()?;

@@ -377,9 +377,8 @@ fn rests(sightings: &[BoardSighting]) -> Vec<Rest> {
     found
 }
 
-/// Pictures looked at for a board of another size, and in how many of them it must be.
+/// Pictures looked at for a board of another size; in two of them it must be.
 const LOOKS_FOR_OTHER: u32 = 40;
-const SEEN_AS_OTHER: usize = 2;
 /// Sizes tried, largest first: a small one also fits into a large board.
 const MOST_OTHER: (usize, usize) = (11, 3);
 
@@ -399,7 +398,7 @@ fn other_size(
     let (start_s, end_s) = settings
         .window_s
         .unwrap_or((probe.start_s, probe.start_s + probe.duration_s));
-    let mut seen = vec![0; sizes.len()];
+    let mut seen: Vec<(usize, usize)> = Vec::new();
     for look in 0..LOOKS_FOR_OTHER {
         let share = (f64::from(look) + 0.5) / f64::from(LOOKS_FOR_OTHER);
         reader.seek(start_s + share * (end_s - start_s))?;
@@ -411,19 +410,13 @@ fn other_size(
             continue;
         };
         let shrink = picture.width_px().div_ceil(SCREEN_WIDTH_PX).max(1);
-        for (size, seen) in sizes.iter().zip(&mut seen) {
-            let detector = BoardDetector::of_size(size.0, size.1);
-            if detector
-                .detect(picture, Effort::Quick { shrink })?
-                .is_some()
-            {
-                *seen += 1;
-                if *seen >= SEEN_AS_OTHER {
-                    return Ok(Some(*size));
-                }
-                break;
-            }
+        let Some(size) = BoardDetector::size_among(&sizes, picture, shrink)? else {
+            continue;
+        };
+        if seen.contains(&size) {
+            return Ok(Some(size));
         }
+        seen.push(size);
     }
     Ok(None)
 }
