@@ -19,6 +19,9 @@ const LENGTH_S: f64 = 9.0;
 /// The goal for clocks by movement (s).
 const GOAL_S: f64 = 0.5e-3;
 
+/// How many times slower an exported clip stores its slow stretch.
+const TIMES_SLOWER: f64 = 4.0;
+
 /// A phone as a cut shows it.
 #[derive(Clone, Copy)]
 struct Phone {
@@ -26,11 +29,14 @@ struct Phone {
     later_s: f64,
     /// Its sound so much behind its pictures (s); `None` without sound.
     sound_s: Option<f64>,
+    /// Stored [`TIMES_SLOWER`] from and until (s of the cut).
+    slow: Option<(f64, f64)>,
 }
 
 const WELL: Phone = Phone {
     later_s: 0.0,
     sound_s: Some(0.0),
+    slow: None,
 };
 
 /// Copies that stretch without coding it anew, each frame at its own time.
@@ -56,6 +62,21 @@ fn cut_as_timed(from: &Path, to: &Path, phone: Phone) {
     assert!(ffmpeg.status().unwrap().success());
 }
 
+/// Stores a stretch of a cut slower, packet by packet.
+fn slowed(path: &Path, (from_s, until_s): (f64, f64)) {
+    let more = TIMES_SLOWER - 1.0;
+    // Commas within an expression are escaped from the list of filters.
+    let length_s = until_s - from_s;
+    let slow = |time: &str| format!("{time}+{more}*clip({time}*TB-{from_s}\\,0\\,{length_s})/TB");
+    let plain = path.with_extension("plain.mp4");
+    fs::rename(path, &plain).unwrap();
+    let mut ffmpeg = Command::new("ffmpeg");
+    ffmpeg.args(["-v", "error", "-y", "-copyts", "-i"]);
+    ffmpeg.arg(&plain).args(["-c", "copy", "-bsf:v"]);
+    ffmpeg.arg(format!("setts=pts={}:dts={}", slow("PTS"), slow("DTS")));
+    assert!(ffmpeg.arg(path).status().unwrap().success());
+}
+
 /// What a run printed, its page, and the second phone's clock as it was found: offset and standard deviation (s).
 struct Ran {
     said: Said,
@@ -79,6 +100,14 @@ fn run_cut(genlocked: bool, first: Phone, second: Phone) -> Ran {
         fs::copy(demo.join(from), path(to)).unwrap();
     }
     let mut text = manifest("five.mp4", "three.mp4").replace("cameras:", "rig: rig.yaml\ncameras:");
+    if let Some(slow) = second.slow {
+        slowed(&path("three.mp4"), slow);
+        let (from_s, until_s) = (slow.0, slow.0 + TIMES_SLOWER * (slow.1 - slow.0));
+        let stretch = format!(
+            "    slow_motion: [{{times_slower: {TIMES_SLOWER}, from_s: {from_s}, until_s: {until_s}}}]\n"
+        );
+        text = text.replace("markers:\n", &format!("{stretch}markers:\n"));
+    }
     if genlocked {
         text = text.replace("readout_ms: 16", "readout_ms: 16\n    genlocked: true");
     }
@@ -115,6 +144,7 @@ fn second(more_s: f64, sound_s: Option<f64>) -> Phone {
     Phone {
         later_s: STARTED_LATER_S + more_s,
         sound_s,
+        slow: None,
     }
 }
 
@@ -159,9 +189,24 @@ fn a_silent_phone_is_timed_by_the_elbow() {
     let late = Phone {
         later_s: 2.0,
         sound_s: None,
+        slow: None,
     };
     let ran = run_cut(false, late, second(2.0, Some(0.0)));
     assert_eq!(ran.said.code, 0, "{}", ran.said.err);
     assert!(ran.page.contains(&silent("five")));
+    assert_clock_found(&ran);
+}
+
+#[test]
+fn a_clip_with_a_slow_stretch_is_timed_as_it_was_filmed() {
+    let ran = run_cut(
+        false,
+        WELL,
+        Phone {
+            slow: Some((3.0, 6.5)),
+            ..second(0.0, None)
+        },
+    );
+    assert_eq!(ran.said.code, 0, "{}", ran.said.err);
     assert_clock_found(&ran);
 }

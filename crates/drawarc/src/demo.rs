@@ -130,6 +130,7 @@ fn entry(camera: &FilmCamera) -> CameraEntry {
         exposure_ms: camera.shutter.exposure_s * 1000.0,
         genlocked: !rolling,
         sound_lag_sd_ms: None,
+        slow_motion: vec![],
         lens: LensKind::Ordinary,
     }
 }

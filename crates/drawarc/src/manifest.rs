@@ -3,11 +3,11 @@
 use crate::args::ManifestArguments;
 use crate::failure::{Failure, Outcome};
 use crate::practice::{
-    CameraEntry, FORMAT, LensKind, MarkerEntry, MarkerShapeName, Practice, Turn,
+    CameraEntry, FORMAT, LensKind, MarkerEntry, MarkerShapeName, Practice, SlowEntry, Turn,
 };
 use crate::store;
 use crate::table;
-use drawarc_footage::{Footage, Limits};
+use drawarc_footage::{Footage, Limits, Probe};
 use drawarc_report::Side;
 use drawarc_sync_track::MarkerRole;
 use std::path::Path;
@@ -26,6 +26,7 @@ pub(crate) fn write(plan: &ManifestArguments, json: bool) -> Outcome<()> {
         // Opening it now names a wrong file before an evening's work stands on it.
         let footage = Footage::open(file, &Limits::default())
             .map_err(|source| Failure::input(format!("{}: {source}", file.display())))?;
+        let slow_motion = slowed(footage.probe());
         drop(footage);
         let stem = file
             .file_stem()
@@ -41,6 +42,7 @@ pub(crate) fn write(plan: &ManifestArguments, json: bool) -> Outcome<()> {
             genlocked: false,
             sound_lag_sd_ms: None,
             lens: LensKind::Ordinary,
+            slow_motion,
         });
     }
     let date = creation_date(&plan.files).unwrap_or_else(|| "2000-01-01".to_owned());
@@ -83,6 +85,21 @@ pub(crate) fn write(plan: &ManifestArguments, json: bool) -> Outcome<()> {
         plan.into.display()
     );
     Ok(())
+}
+
+/// Slow motion where the phone noted it.
+fn slowed(probe: &Probe) -> Vec<SlowEntry> {
+    let noted = probe.captured_rate_hz.zip(probe.nominal_rate_hz);
+    let whole = noted.map(|(captured, stored)| (captured / stored).round());
+    whole
+        .filter(|times_slower| *times_slower > 1.0)
+        .map(|times_slower| SlowEntry {
+            times_slower,
+            from_s: 0.0,
+            until_s: None,
+        })
+        .into_iter()
+        .collect()
 }
 
 /// The path as the manifest's folder sees it, where it lies below that folder; else as given.

@@ -2,6 +2,7 @@
 
 use crate::failure::{Failure, Outcome};
 use crate::ground::Ground;
+use drawarc_footage::{SlowMotion, SlowStretch};
 use drawarc_report::{BowStage, Felt, Side};
 use drawarc_rig::ClockFace;
 use serde::{Deserialize, Serialize};
@@ -81,6 +82,23 @@ pub(crate) struct CameraEntry {
     /// Lens: "ordinary" or "wide".
     #[serde(default)]
     pub(crate) lens: LensKind,
+    /// Stretches that the files store slower than they were filmed, in their order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub(crate) slow_motion: Vec<SlowEntry>,
+}
+
+/// A stretch of slow motion.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SlowEntry {
+    /// How many times slower it is stored: 8 where 240 frames a second became 30.
+    pub(crate) times_slower: f64,
+    /// Where it begins, as a player shows it (s); not given, at the beginning.
+    #[serde(default)]
+    pub(crate) from_s: f64,
+    /// Where it ends (s); not given, at the end.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(crate) until_s: Option<f64>,
 }
 
 fn default_exposure_ms() -> f64 {
@@ -181,6 +199,22 @@ pub(crate) struct Turn {
 }
 
 impl CameraEntry {
+    /// From the files' times to those at which they were filmed.
+    pub(crate) fn slowed(&self) -> Outcome<SlowMotion> {
+        let stretch = |entry: &SlowEntry| SlowStretch {
+            from_s: entry.from_s,
+            until_s: entry.until_s.unwrap_or(f64::INFINITY),
+            slower: entry.times_slower,
+        };
+        SlowMotion::new(self.slow_motion.iter().map(stretch).collect()).ok_or_else(|| {
+            Failure::input(format!(
+                "camera {:?}: the stretches under `slow_motion:` cannot be",
+                self.name
+            ))
+            .help("list them in order, each from_s before its until_s, each times_slower above 1")
+        })
+    }
+
     fn shares_no_file_with(&self, others: &[Self]) -> Outcome<()> {
         for file in &self.files {
             if let Some(other) = others.iter().find(|other| other.files.contains(file)) {
@@ -323,6 +357,7 @@ impl Practice {
                 )));
             }
             camera.shares_no_file_with(&self.cameras[..index])?;
+            camera.slowed()?;
             let times = [
                 camera.readout_ms.abs(),
                 camera.readout_sd_ms.unwrap_or(0.0),

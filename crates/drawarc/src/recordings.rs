@@ -45,7 +45,8 @@ impl Recordings {
                 )));
             }
             let recording = Recording::open(&entry.files, &Limits::default())
-                .map_err(|source| wrong_footage(&source))?;
+                .map_err(|source| wrong_footage(&source))?
+                .filmed_slow(entry.slowed()?);
             let keys = entry
                 .files
                 .iter()
@@ -86,6 +87,24 @@ impl Recordings {
             entry: &self.entries[index],
             recording: &self.films[index],
         }
+    }
+
+    /// What a person should know of slow motion that the manifest does not mention.
+    pub(crate) fn remarks(&self) -> Vec<String> {
+        self.cameras()
+            .filter(|filmed| filmed.entry.slow_motion.is_empty())
+            .filter_map(|filmed| {
+                let probe = filmed.recording.probe();
+                let (captured, stored) = probe.captured_rate_hz.zip(probe.nominal_rate_hz)?;
+                let slower = captured / stored;
+                (slower > 1.2).then(|| {
+                    format!(
+                        "camera {:?} filmed {captured:.0} frames a second and stored them as {stored:.0}: if it is slow motion, all its times are wrong; write `slow_motion: [{{times_slower: {slower:.0}}}]` under it in the manifest",
+                        filmed.entry.name
+                    )
+                })
+            })
+            .collect()
     }
 
     /// The identities of all recordings.

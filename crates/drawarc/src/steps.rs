@@ -106,7 +106,7 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
         sounds: Vec::new(),
         certainty: Vec::new(),
         warnings: Vec::new(),
-        remarks: Vec::new(),
+        remarks: plan.recordings.remarks(),
         standing: Vec::new(),
     };
     measured

@@ -6,6 +6,7 @@ use crate::footage::Footage;
 use crate::frames::FrameReader;
 use crate::limits::Limits;
 use crate::probe::Probe;
+use crate::slow_motion::SlowMotion;
 use crate::sound::{Sound, SoundReader};
 
 /// One file of a recording, with its place on the recording's clock.
@@ -39,6 +40,7 @@ impl From<Footage> for Chapter {
 pub struct Recording {
     chapters: Vec<Chapter>,
     probe: Probe,
+    slow: SlowMotion,
 }
 
 impl Recording {
@@ -101,7 +103,37 @@ impl Recording {
                 );
             }
         }
-        Ok(Self { chapters, probe })
+        Ok(Self {
+            chapters,
+            probe,
+            slow: SlowMotion::default(),
+        })
+    }
+
+    /// The same recording, its times those at which it was filmed: for slow motion. From here on frames, sound and probe speak
+    /// of them. Sound is taken to have been slowed with the pictures.
+    #[must_use]
+    pub fn filmed_slow(mut self, slow: SlowMotion) -> Self {
+        let span = |start_s: &mut f64, duration_s: &mut f64| {
+            let end_s = slow.filmed_s(*start_s + *duration_s);
+            *start_s = slow.filmed_s(*start_s);
+            let filmed_s = end_s - *start_s;
+            let ratio = *duration_s / filmed_s;
+            *duration_s = filmed_s;
+            ratio
+        };
+        let probe = &mut self.probe;
+        let ratio = span(&mut probe.start_s, &mut probe.duration_s);
+        if let Some(rate_hz) = &mut probe.nominal_rate_hz
+            && ratio.is_finite()
+        {
+            *rate_hz *= ratio;
+        }
+        if let Some(sound) = &mut probe.sound {
+            span(&mut sound.start_s, &mut sound.duration_s);
+        }
+        self.slow = slow;
+        self
     }
 
     /// What the recording says about itself: the first chapter's words, the length of the whole.
@@ -119,7 +151,7 @@ impl Recording {
         let tick_s = self.probe.time_base.seconds();
         self.chapters
             .iter()
-            .map(|chapter| chapter.offset_ticks as f64 * tick_s)
+            .map(|chapter| self.slow.filmed_s(chapter.offset_ticks as f64 * tick_s))
             .collect()
     }
 
@@ -128,7 +160,7 @@ impl Recording {
     /// # Errors
     /// A file changed or went since it was opened.
     pub fn frames(&self, threads: usize) -> Result<FrameReader, FootageError> {
-        FrameReader::open(self.chapters.clone(), threads)
+        Ok(FrameReader::open(self.chapters.clone(), threads)?.filmed_slow(self.slow.clone()))
     }
 
     /// The sound from the beginning as a stream of blocks; `None` if there is none.
@@ -136,7 +168,8 @@ impl Recording {
     /// # Errors
     /// A file changed or went, or its sound cannot be decoded.
     pub fn sound_blocks(&self, rate_hz: u32) -> Result<Option<SoundReader>, FootageError> {
-        SoundReader::open(self.chapters.clone(), rate_hz)
+        let reader = SoundReader::open(self.chapters.clone(), rate_hz)?;
+        Ok(reader.map(|reader| reader.filmed_slow(self.slow.clone())))
     }
 
     /// The whole sound; see [`Footage::sound`].
@@ -155,6 +188,7 @@ impl From<Footage> for Recording {
         Self {
             probe: footage.probe().clone(),
             chapters: vec![footage.into()],
+            slow: SlowMotion::default(),
         }
     }
 }

@@ -4,6 +4,7 @@ use crate::conversion::Conversion;
 use crate::decoding::{Decoded, PictureDecoder};
 use crate::error::FootageError;
 use crate::picture::PictureView;
+use crate::slow_motion::SlowMotion;
 use crate::time::{MediaTime, TimeBase};
 
 /// A frame, in place: it borrows the reader until the next one is asked for.
@@ -12,9 +13,9 @@ pub struct Frame<'a> {
     /// The frame's place among all frames of the recording, from 0. Frames that cannot be decoded leave holes, so that an index means
     /// the same frame however one came to it.
     pub index: u64,
-    /// Presentation time, exact.
+    /// Presentation time, exact, as the file states it.
     pub time: MediaTime,
-    /// The same in seconds.
+    /// The same in seconds; of slow motion, when it was filmed.
     pub time_s: f64,
     /// The decoder found errors in it (a corrupt packet, or a frame that it refers to is missing).
     pub damaged: bool,
@@ -36,6 +37,7 @@ pub struct FrameReader {
     not_before: Option<i64>,
     last_ticks: Option<i64>,
     ended: bool,
+    slow: SlowMotion,
 }
 
 impl std::fmt::Debug for FrameReader {
@@ -63,7 +65,13 @@ impl FrameReader {
             not_before: None,
             last_ticks: None,
             ended: false,
+            slow: SlowMotion::default(),
         })
+    }
+
+    pub(crate) fn filmed_slow(mut self, slow: SlowMotion) -> Self {
+        self.slow = slow;
+        self
     }
 
     /// The next frame; `None` at the end. What was wrong on the way is data: [`FrameReader::condition`].
@@ -78,7 +86,7 @@ impl FrameReader {
             ticks: decoded.ticks,
             base: self.base(),
         };
-        let time_s = time.seconds();
+        let time_s = self.slow.filmed_s(time.seconds());
         self.condition.frames += 1;
         self.watch.frame(decoded.index, time_s);
         let picture = self.conversion.view(
@@ -102,6 +110,7 @@ impl FrameReader {
     /// The file went or cannot be read again.
     pub fn seek(&mut self, to_s: f64) -> Result<(), FootageError> {
         // The first tick not before the time. A thousandth of a tick is rounding: a frame's own time finds that frame.
+        let to_s = self.slow.stated_s(to_s);
         let base = self.base();
         let nearest = base.nearest_tick(to_s);
         let time_s = MediaTime {
@@ -193,20 +202,17 @@ impl FrameReader {
         let (Some(last), Some(step_s)) = (self.last_ticks, self.watch.usual_step_s()) else {
             return;
         };
-        let own = last.saturating_sub(chapter.offset_ticks);
-        let end_s = MediaTime {
-            ticks: own,
-            base: probe.time_base,
-        }
-        .seconds()
-            + step_s;
+        let seconds = |ticks: i64| {
+            let base = probe.time_base;
+            MediaTime { ticks, base }.seconds()
+        };
+        let own_s = seconds(last.saturating_sub(chapter.offset_ticks));
+        let step_s = step_s * self.slow.slower_at(seconds(last));
+        let end_s = own_s + step_s;
         let promised_s = probe.start_s + probe.duration_s;
         if probe.duration_s > 0.0 && promised_s - end_s > (3.0 * step_s).max(0.2) {
-            let offset = MediaTime {
-                ticks: chapter.offset_ticks,
-                base: probe.time_base,
-            };
-            self.condition.cut_at_s = Some(end_s + offset.seconds());
+            let cut_at_s = end_s + seconds(chapter.offset_ticks);
+            self.condition.cut_at_s = Some(self.slow.filmed_s(cut_at_s));
         }
     }
 }

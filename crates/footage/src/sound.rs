@@ -1,6 +1,7 @@
 use crate::chapters::Chapter;
 use crate::error::FootageError;
 use crate::resampling::Resampler;
+use crate::slow_motion::SlowMotion;
 use crate::sound_decoding::{Next, SoundDecoder};
 use crate::time::MediaTime;
 
@@ -56,8 +57,13 @@ pub struct SoundReader {
     start_s: Option<f64>,
     /// Native samples so far, since `start_s`.
     taken: u64,
+    /// Samples of the file's own time so far, at the rate asked for.
+    stated: u64,
     /// Samples given out so far.
     given: u64,
+    slow: SlowMotion,
+    /// Share of the next sample that is due: slow motion gives one for several.
+    due: f64,
     silence_due: u64,
     decoded: Vec<f32>,
     block: Vec<f32>,
@@ -114,7 +120,10 @@ impl SoundReader {
             resampler,
             start_s: None,
             taken: 0,
+            stated: 0,
             given: 0,
+            slow: SlowMotion::default(),
+            due: 0.0,
             silence_due: 0,
             decoded: Vec::new(),
             block: Vec::new(),
@@ -122,6 +131,11 @@ impl SoundReader {
             at_seam: false,
             ended: false,
         }))
+    }
+
+    pub(crate) fn filmed_slow(mut self, slow: SlowMotion) -> Self {
+        self.slow = slow;
+        self
     }
 
     /// Samples a second of the blocks.
@@ -142,16 +156,36 @@ impl SoundReader {
         self.block.clear();
         while self.block.is_empty() && !self.ended {
             self.fill()?;
+            self.quicken();
         }
         if self.block.is_empty() {
             return Ok(None);
         }
-        let start_s = self.start_s.unwrap_or(0.0) + self.given as f64 / f64::from(self.rate_hz);
+        let start_s = self.slow.filmed_s(self.start_s.unwrap_or(0.0))
+            + self.given as f64 / f64::from(self.rate_hz);
         self.given += self.block.len() as u64;
         Ok(Some(SoundBlock {
             start_s,
             samples: &self.block,
         }))
+    }
+
+    /// Takes slow motion off the block: of the samples of a slowed stretch one in several stays, which puts its pitch back, too.
+    fn quicken(&mut self) {
+        if self.slow.is_none() {
+            return;
+        }
+        let (start_s, rate) = (self.start_s.unwrap_or(0.0), f64::from(self.rate_hz));
+        let (slow, stated, due) = (&self.slow, &mut self.stated, &mut self.due);
+        self.block.retain(|_| {
+            let stated_s = start_s + *stated as f64 / rate;
+            *stated += 1;
+            *due += 1.0 / slow.slower_at(stated_s);
+            // Eighths add up exactly, thirds do not.
+            let given = *due > 1.0 - 1e-9;
+            *due -= f64::from(u8::from(given));
+            given
+        });
     }
 
     /// All that is left, in one piece.

@@ -1,7 +1,9 @@
 //! Sound and pictures on one clock.
 
 use crate::common::{ffmpeg, ffprobe_frames, open, opencv_doc, small};
-use drawarc_footage::{ClipSettings, ClipWriter, Footage, Picture, Sound, SoundSettings};
+use drawarc_footage::{
+    ClipSettings, ClipWriter, Picture, Recording, SlowMotion, SlowStretch, Sound, SoundSettings,
+};
 
 /// A clip of 3 s at 60 frames a second: at each of these times one white frame, and a click in the sound.
 const EVENTS_S: [f64; 3] = [0.5, 1.25, 2.75];
@@ -54,15 +56,15 @@ fn flash_and_click(path: &std::path::Path, rate_hz: u32, start_s: f64, first_tic
 }
 
 /// Times of the flashes and of the clicks, in seconds.
-fn events(footage: &Footage, rate_hz: u32) -> (Vec<f64>, Vec<f64>) {
+fn events(recording: &Recording, rate_hz: u32) -> (Vec<f64>, Vec<f64>) {
     let mut flashes = Vec::new();
-    let mut reader = footage.frames(2).unwrap();
+    let mut reader = recording.frames(2).unwrap();
     while let Some(frame) = reader.next_frame().unwrap() {
         if frame.picture.luma.get(30, 20) > 150 {
             flashes.push(frame.time_s);
         }
     }
-    let sound = footage.sound(rate_hz).unwrap().unwrap();
+    let sound = recording.sound(rate_hz).unwrap().unwrap();
     (flashes, clicks_of(&sound))
 }
 
@@ -88,7 +90,7 @@ fn clicks_of(sound: &Sound) -> Vec<f64> {
 }
 
 fn assert_agree(path: &std::path::Path, rate_hz: u32, limit_s: f64) {
-    let (flashes, clicks) = events(&open(path), rate_hz);
+    let (flashes, clicks) = events(&open(path).into(), rate_hz);
     assert_eq!(
         (flashes.len(), clicks.len()),
         (3, 3),
@@ -175,6 +177,69 @@ fn other_containers_and_edit_lists_keep_them_together() {
         all.push(path.to_str().unwrap());
         ffmpeg(&all);
         assert_agree(&path, 48_000, 1e-3);
+    }
+}
+
+/// Slowed by `FFmpeg`, the program: the times of the packets (`setts`) and the rate of the samples (`asetrate`).
+#[test]
+fn slow_motion_comes_back_to_the_times_it_was_filmed_at() {
+    let folder = tempfile::tempdir().unwrap();
+    let source = folder.path().join("source.mp4");
+    flash_and_click(&source, 48_000, 0.0, 0);
+    let slow = folder.path().join("slow.mov");
+    ffmpeg(&[
+        "-i",
+        source.to_str().unwrap(),
+        "-c:v",
+        "copy",
+        "-bsf:v",
+        "setts=pts=PTS*4:dts=DTS*4:duration=DURATION*4",
+        "-af",
+        "asetrate=12000,aresample=48000",
+        "-c:a",
+        "pcm_s16le",
+        slow.to_str().unwrap(),
+    ]);
+    let stated = Recording::from(open(&slow));
+    assert!((stated.probe().duration_s - 12.0).abs() < 0.1);
+    let stretch = |from_s, until_s, slower| SlowStretch {
+        from_s,
+        until_s,
+        slower,
+    };
+    let slowed = |stretches| SlowMotion::new(stretches).unwrap();
+    let whole = stated
+        .clone()
+        .filmed_slow(slowed(vec![stretch(0.0, f64::INFINITY, 4.0)]));
+    let probe = whole.probe();
+    assert!((probe.duration_s - 3.0).abs() < 0.03, "{probe:?}");
+    assert!(
+        (probe.nominal_rate_hz.unwrap() - 60.0).abs() < 0.5,
+        "{probe:?}"
+    );
+    let (flashes, clicks) = events(&whole, 48_000);
+    assert_eq!(
+        (flashes.len(), clicks.len()),
+        (3, 3),
+        "{flashes:?} {clicks:?}"
+    );
+    for ((flash, click), event_s) in flashes.iter().zip(&clicks).zip(EVENTS_S) {
+        assert!((flash - event_s).abs() < 1e-4, "{flashes:?}");
+        assert!((click - event_s).abs() < 1e-3, "{clicks:?}");
+    }
+    // A stretch of it alone: what comes before keeps its time, what comes after moves as one.
+    let part = stated.filmed_slow(slowed(vec![stretch(3.0, 7.0, 4.0)]));
+    let (flashes, _) = events(&part, 48_000);
+    for (flash, expected_s) in flashes.iter().zip([2.0, 3.5, 8.0]) {
+        assert!((flash - expected_s).abs() < 1e-4, "{flashes:?}");
+    }
+    // A frame is found by its own time.
+    let mut reader = part.frames(1).unwrap();
+    for flash in flashes {
+        reader.seek(flash).unwrap();
+        let frame = reader.next_frame().unwrap().unwrap();
+        assert!((frame.time_s - flash).abs() < 1e-9);
+        assert!(frame.picture.luma.get(30, 20) > 150);
     }
 }
 
