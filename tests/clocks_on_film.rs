@@ -119,7 +119,6 @@ fn run_cut(genlocked: bool, first: Phone, second: Phone) -> Ran {
         .unwrap_or_default();
     let clock = &clocks[1]["segments"][0];
     let number = |name: &str| clock[name].as_f64().unwrap_or(f64::NAN);
-    println!("{}\n{}\n{clock}", said.out, said.err);
     Ran {
         said,
         page,

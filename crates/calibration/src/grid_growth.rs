@@ -39,6 +39,9 @@ pub(crate) struct Saddle {
     pub(crate) phase: Vector2<f64>,
 }
 
+/// A size, columns and rows, and its grid.
+type Found = ((usize, usize), Vec<Point2<f64>>);
+
 type Cells = BTreeMap<(i32, i32), Saddle>;
 
 /// The grid of `columns × rows` inner corners among `saddles`, row by row, in any of its orders, that `is_board` accepts; `None`
@@ -65,7 +68,7 @@ pub(crate) fn grow_any(
     saddles: &[Saddle],
     sizes: &[(usize, usize)],
     is_board: impl Fn((usize, usize), &[Point2<f64>]) -> bool,
-) -> Option<((usize, usize), Vec<Point2<f64>>)> {
+) -> Option<Found> {
     let mut found = None;
     // Only what stands before the best so far is still asked for.
     let mut before = sizes.len();

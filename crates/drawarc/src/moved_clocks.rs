@@ -100,36 +100,32 @@ fn shifted(clock: &ClockModel, by_s: f64) -> ClockModel {
     )
 }
 
-/// What the path's fit is to start from.
-pub(crate) fn to_start_from(clocks: &[ClockModel]) -> Vec<ClockModel> {
-    clocks
-        .iter()
-        .map(|clock| {
-            let segment = clock.segments()[0];
-            ClockModel::linear(
-                segment.reference_camera_s,
-                segment.offset_s,
-                segment.rate,
-                [
-                    segment.offset_variance_s2 / SHARE,
-                    segment.rate_variance / SHARE,
-                    segment.offset_rate_covariance_s / SHARE,
-                ],
-            )
-        })
-        .collect()
-}
-
-/// Refuses cameras of which neither sound nor movement told when they were started.
-pub(crate) fn all_told(practice: &Practice, clocks: &[ClockModel]) -> Outcome<()> {
-    let Some(index) = clocks.iter().position(is_unknown) else {
-        return Ok(());
+/// What the path's fit is to start from. Refuses cameras of which neither sound nor movement told when they were started.
+pub(crate) fn to_start_from(
+    practice: &Practice,
+    clocks: &[ClockModel],
+) -> Outcome<Vec<ClockModel>> {
+    if let Some(index) = clocks.iter().position(is_unknown) {
+        return Err(Failure::not_measurable(format!(
+            "nothing in the sound of camera {:?} tells when it was started against the others, and the movement of the markers is too little or too much alike to tell",
+            practice.cameras[index].name
+        ))
+        .help("let every camera hear the same clap while all of them run, or film a whole shot with each"));
+    }
+    let weaker = |clock: &ClockModel| {
+        let segment = clock.segments()[0];
+        ClockModel::linear(
+            segment.reference_camera_s,
+            segment.offset_s,
+            segment.rate,
+            [
+                segment.offset_variance_s2 / SHARE,
+                segment.rate_variance / SHARE,
+                segment.offset_rate_covariance_s / SHARE,
+            ],
+        )
     };
-    Err(Failure::not_measurable(format!(
-        "nothing in the sound of camera {:?} tells when it was started against the others, and the movement of the markers is too little or too much alike to tell",
-        practice.cameras[index].name
-    ))
-    .help("let every camera hear the same clap while all of them run, or film a whole shot with each"))
+    Ok(clocks.iter().map(weaker).collect())
 }
 
 /// The cameras of which nothing is known.

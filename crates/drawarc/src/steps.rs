@@ -56,6 +56,12 @@ impl Plan<'_> {
         let sd_s = hearing::sound_lag_sd_s(self.practice, usual_ms);
         Lags::remembering(self.practice, sd_s, &self.lags_before)
     }
+
+    /// Whether movement may take the place of the sound's clocks. A board that was waved has told them better than an elbow
+    /// could.
+    fn clocks_may_move(&self) -> bool {
+        self.rig_before.is_some() && self.pipeline.clocks.from_motion && !self.practice.one_signal()
+    }
 }
 
 /// What came of it.
@@ -71,6 +77,33 @@ pub(crate) struct Measured {
     pub(crate) remarks: Vec<String>,
     /// How every camera stood.
     pub(crate) standing: Vec<CameraLine>,
+}
+
+impl Measured {
+    fn before_sightings(plan: &Plan<'_>, rig: Rig, clocks: Vec<ClockModel>) -> Self {
+        let mut remarks = plan.recordings.remarks();
+        remarks.extend(rig.survey.remarks.iter().cloned());
+        Self {
+            health: health(&rig, &clocks, plan.words),
+            rig,
+            clocks,
+            stretches: Vec::new(),
+            sounds: Vec::new(),
+            certainty: Vec::new(),
+            warnings: Vec::new(),
+            remarks,
+            standing: Vec::new(),
+        }
+    }
+
+    /// What the path of the whole practice says of itself, of the clocks and of the survey.
+    fn path_found(&mut self, plan: &Plan<'_>, silent: &[usize], whole: &PathFit) {
+        self.certainty = certainty(whole, &self.rig, plan.words);
+        self.health = health(&self.rig, &whole.clocks, plan.words);
+        let by_movement = moved_clocks::told(plan.practice, silent, &whole.clocks, plan.words);
+        self.health.extend(by_movement);
+        self.health.extend(survey_line(whole, plan.words));
+    }
 }
 
 /// A surveyed rig as the survey step keeps it.
@@ -98,20 +131,7 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     backgrounds::keep(&rig_path, &rig, &surveyed.backgrounds)?;
     let clocks = clocks(plan, &scans, &rig, &surveyed)?;
     overlap(plan.recordings, &scans, &clocks)?;
-    let mut measured = Measured {
-        health: health(&rig, &clocks, plan.words),
-        rig,
-        clocks,
-        stretches: Vec::new(),
-        sounds: Vec::new(),
-        certainty: Vec::new(),
-        warnings: Vec::new(),
-        remarks: plan.recordings.remarks(),
-        standing: Vec::new(),
-    };
-    measured
-        .remarks
-        .extend(measured.rig.survey.remarks.iter().cloned());
+    let mut measured = Measured::before_sightings(plan, rig, clocks);
     if !plan.pipeline.runs(Step::Sightings) {
         return Ok(measured);
     }
@@ -126,10 +146,7 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
         clocks: &measured.clocks,
         windows: &windows,
         backgrounds: &surveyed.backgrounds,
-        // A board that was waved has told the clocks better than an elbow could.
-        clocks_may_move: plan.rig_before.is_some()
-            && plan.pipeline.clocks.from_motion
-            && !plan.practice.one_signal(),
+        clocks_may_move: plan.clocks_may_move(),
     };
     let Followed {
         series,
@@ -138,8 +155,7 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     } = followed::follow(plan, store, progress, &search, &survey_key)?;
     let silent = moved_clocks::silent(&measured.clocks);
     if let Some(found) = clocks {
-        moved_clocks::all_told(plan.practice, &found)?;
-        measured.clocks = moved_clocks::to_start_from(&found);
+        measured.clocks = moved_clocks::to_start_from(plan.practice, &found)?;
     }
     seen_at_all(plan, &series)?;
     let since_survey: Vec<bool> = surveyed.backgrounds.iter().map(Option::is_some).collect();
@@ -148,12 +164,7 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     }
     let bar = progress.bar("the elbow's path");
     let whole = path(plan, (&measured.rig, &measured.clocks), &series)?;
-    measured.certainty = certainty(&whole, &measured.rig, plan.words);
-    measured.health = health(&measured.rig, &whole.clocks, plan.words);
-    let by_movement = moved_clocks::told(plan.practice, &silent, &whole.clocks, plan.words);
-    measured.health.extend(by_movement);
-    let survey = survey_line(&whole, plan.words);
-    measured.health.extend(survey);
+    measured.path_found(plan, &silent, &whole);
     let stood = Stood {
         rig: &measured.rig,
         clocks: &measured.clocks,

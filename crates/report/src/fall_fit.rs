@@ -9,9 +9,9 @@
 //! that is moved downhill from the deepest pair stays where that pair was: with a resting hook it made falls of a second and
 //! more of one of 0.3 s.
 
+use crate::fall_pace::{Pace, tremor};
 use crate::fall_shape::{SHAPES, low_passed};
 use crate::reversal::Quantity;
-use crate::smooth::low_pass_s;
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
 use statrs::distribution::{ContinuousCDF, Normal};
 
@@ -27,52 +27,10 @@ const MOST: usize = 110;
 const GRID_S: (f64, f64) = (0.02, 0.004);
 /// What the law of errors leaves out at every instant (m), and what the shapes do, as a share of the depth.
 const MISFIT: (f64, f64) = (1e-4, 0.01);
-/// How long a pace lasts (s).
-const PACE_S: f64 = 1.0;
 /// The end of the draw, after the stretch begins: size (m) and the time in which it dies away (s).
 const TAIL: (f64, f64) = (0.006, 0.12);
-/// Tremor at the elbow (m rms) and its band (Hz).
-const TREMOR_M: f64 = 0.0003;
-const TREMOR_HZ: [f64; 5] = [8.0, 9.0, 10.0, 11.0, 12.0];
 /// Places lighter than this share of the heaviest are left out.
 const LIGHT: f64 = 1e-5;
-
-/// What stands beside a fall: pace of the movement (m/s), mean and standard deviation, and the Gaussian low-pass that all of it
-/// went through (standard deviation, s).
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Pace {
-    mean_m_s: f64,
-    sd_m_s: f64,
-    low_pass_s: f64,
-}
-
-/// Of a hook in the hold (m/s): at rest, or a few millimetres in a second or two. Common practice, no source.
-const HOOK: (f64, f64) = (0.002, 0.0015);
-
-impl Pace {
-    /// Of a hook in the hold, seen through a low-pass of this cut-off (Hz).
-    pub(crate) fn hook(cutoff_hz: f64) -> Self {
-        Self {
-            mean_m_s: HOOK.0,
-            sd_m_s: HOOK.1,
-            low_pass_s: low_pass_s(cutoff_hz),
-        }
-    }
-
-    /// As fast as the quantity rises on the whole, give or take half of that.
-    pub(crate) fn of(quantity: &Quantity, cutoff_hz: f64) -> Self {
-        let span = |values: &[f64]| match values {
-            [first, .., last] => last - first,
-            _ => 0.0,
-        };
-        let rise = span(&quantity.value).max(0.0) / span(&quantity.time_s).max(1e-3);
-        Self {
-            mean_m_s: rise,
-            sd_m_s: HOOK.1.hypot(0.5 * rise),
-            low_pass_s: low_pass_s(cutoff_hz),
-        }
-    }
-}
 
 /// A fall: each figure as low end, median and high end of 95 %.
 #[derive(Debug, Clone)]
@@ -203,9 +161,7 @@ impl Model {
             .solve_lower_triangular(&DMatrix::identity(n, n))?;
         let constant = (&whiten * DVector::from_element(n, 1.0)).normalize();
         let bare = DVector::from_fn(n, |i, _| {
-            quantity.value[kept[i]]
-                - quantity.value[kept[0]]
-                - pace.mean_m_s * (time_s[i] - time_s[0])
+            quantity.value[kept[i]] - quantity.value[kept[0]] - pace.mean * (time_s[i] - time_s[0])
         });
         let mut value = &whiten * bare;
         value -= &constant * constant.dot(&value);
@@ -266,8 +222,8 @@ impl Model {
                     let sd = information.sqrt().recip();
                     let between = beside.column(b) - beside.column(a);
                     let with_fall = between.dot(&fall);
-                    let rise = on_value[b] - on_value[a] - depth * with_fall
-                        + self.pace.mean_m_s * length_s;
+                    let rise =
+                        on_value[b] - on_value[a] - depth * with_fall + self.pace.mean * length_s;
                     let doubt = self.pace.rise_variance(length_s) - between.norm_squared();
                     let above_zero = normal.cdf(depth / sd).max(1e-300);
                     found.push(Place {
@@ -284,33 +240,6 @@ impl Model {
         }
         found
     }
-}
-
-impl Pace {
-    /// Covariance (m²) of the ways gone until two instants after the first: an Ornstein-Uhlenbeck pace, integrated.
-    fn covariance(self, a: f64, b: f64) -> f64 {
-        let way = |x: f64| (-x / PACE_S).exp();
-        self.sd_m_s.powi(2)
-            * PACE_S
-            * (2.0 * a.min(b) - PACE_S + PACE_S * (way(a) + way(b) - way((a - b).abs())))
-    }
-
-    /// Variance (m²) of the way gone in some time.
-    fn rise_variance(self, length_s: f64) -> f64 {
-        self.covariance(length_s, length_s)
-    }
-}
-
-/// Covariance (m²) of tremor below the low-pass at two instants so far apart.
-fn tremor(lag_s: f64, low_pass_s: f64) -> f64 {
-    let power: f64 = TREMOR_HZ
-        .iter()
-        .map(|hz| {
-            let omega = std::f64::consts::TAU * hz;
-            (-(omega * low_pass_s).powi(2)).exp() * (omega * lag_s).cos()
-        })
-        .sum();
-    TREMOR_M * TREMOR_M * power / TREMOR_HZ.len() as f64
 }
 
 /// Covariance (m²) of the errors at the kept instants: a correlation that depends on the lag alone.
@@ -459,7 +388,13 @@ mod tests {
             .iter()
             .zip(&own)
             .map(|(t, e)| {
-                e - depth_m * low_passed(t - 1.1, 0.3, Shape::Edges(0.4), low_pass_s(cutoff_hz))
+                e - depth_m
+                    * low_passed(
+                        t - 1.1,
+                        0.3,
+                        Shape::Edges(0.4),
+                        crate::smooth::low_pass_s(cutoff_hz),
+                    )
             })
             .collect();
         let all: Vec<usize> = (0..time_s.len()).collect();

@@ -3,7 +3,7 @@
 use crate::Measure;
 use crate::arrow_line::Line;
 use crate::coordinates::Coordinate;
-use crate::fall_fit::Pace;
+use crate::fall_pace::Pace;
 use crate::reversal::{Judged, Quantity, Reversal, family};
 use crate::sheet::{BowStage, Fault, FaultCheck, FaultKind, Finding, Phase};
 use crate::shot::{Shot, at};

@@ -23,6 +23,7 @@ mod corrections;
 mod curves;
 mod error;
 mod fall_fit;
+mod fall_pace;
 mod fall_shape;
 mod faults;
 mod measure;

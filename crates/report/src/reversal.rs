@@ -16,7 +16,8 @@
 //! posterior over every place that the fall may have (see [`crate::fall_fit`]), in the fast draw from a least-squares fit of
 //! rise, ramp, rise (see [`crate::ramp`]).
 
-use crate::fall_fit::{Pace, fit_fall};
+use crate::fall_fit::fit_fall;
+use crate::fall_pace::Pace;
 use crate::ramp::{Ramp, fit_ramp};
 
 /// A quantity over one stretch of the shot. Errors are centred: their mean over the draws is zero.
