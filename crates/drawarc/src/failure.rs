@@ -2,6 +2,7 @@
 
 use miette::Diagnostic;
 use std::fmt::Display;
+use std::path::Path;
 
 /// What the exit code tells a script.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -69,6 +70,12 @@ impl Failure {
             help: None,
             exit,
         }
+    }
+
+    /// Says in which file it was found; what to do about it stays.
+    pub(crate) fn found_in(mut self, path: &Path) -> Self {
+        self.what = format!("{}: {}", path.display(), self.what);
+        self
     }
 
     /// Says what to do about it.

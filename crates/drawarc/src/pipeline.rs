@@ -177,8 +177,7 @@ impl Pipeline {
     pub(crate) fn read(path: &Path) -> Outcome<Self> {
         let text = std::fs::read_to_string(path)
             .map_err(|source| Failure::input(format!("{}: {source}", path.display())))?;
-        let mut pipeline = Self::parse(&text)
-            .map_err(|failure| Failure::input(format!("{}: {failure}", path.display())))?;
+        let mut pipeline = Self::parse(&text).map_err(|failure| failure.found_in(path))?;
         path.parent()
             .unwrap_or(Path::new(""))
             .clone_into(&mut pipeline.folder);

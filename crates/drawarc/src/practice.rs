@@ -292,8 +292,7 @@ impl Practice {
     pub(crate) fn read(path: &Path) -> Outcome<Self> {
         let text = std::fs::read_to_string(path)
             .map_err(|source| Failure::input(format!("{}: {source}", path.display())))?;
-        let mut practice = Self::parse(&text)
-            .map_err(|failure| Failure::input(format!("{}: {failure}", path.display())))?;
+        let mut practice = Self::parse(&text).map_err(|failure| failure.found_in(path))?;
         let folder = path.parent().unwrap_or(Path::new(""));
         let anchor = |entry: &mut PathBuf| *entry = folder.join(&*entry);
         anchor(&mut practice.board);
