@@ -17,8 +17,11 @@ use drawarc_sync_track::{
 const UNKNOWN_S: f64 = 1e3;
 /// Rates of phones differ by so much (1 σ, 1.2 ms a minute).
 const DRIFT_SD: f64 = 2e-5;
-/// Sound is wrong where movement differs from it by more than this many standard deviations of both.
+/// Sound is wrong where movement differs from it by more than this many standard deviations of both ...
 const WRONG_SDS: f64 = 3.0;
+/// ... and by more than this (s), two frames of a slow camera: with less the path's fit weighs sound and pictures itself. A
+/// camera turned by 0.05° since the survey can pass for 10 ms.
+const WRONG_S: f64 = 0.03;
 /// The path's fit asks the same sightings again: what they said here enters it with this share of its weight.
 const SHARE: f64 = 0.1;
 
@@ -78,7 +81,7 @@ fn contradicts(motion: &MotionClocks, before: &[ClockModel], camera: usize) -> b
         let variance = motion.offset_covariance_s2[(camera, camera)]
             + offset_variance(&before[camera])
             + offset_variance(&before[0]);
-        change_s * change_s > WRONG_SDS.powi(2) * variance
+        change_s.abs() > (WRONG_SDS * variance.sqrt()).max(WRONG_S)
     })
 }
 
