@@ -8,7 +8,7 @@ use serde_json::Value;
 use std::fs;
 use std::path::Path;
 use std::process::Command;
-use support::{Said, demo, manifest, say};
+use support::{Said, demo, manifest, say, test_picture};
 
 /// The demo's second phone was started so much after the first (s), and its clock gains so much.
 const STARTED_LATER_S: f64 = 0.4137;
@@ -25,8 +25,10 @@ const TIMES_SLOWER: f64 = 4.0;
 /// A phone as a cut shows it.
 #[derive(Clone, Copy)]
 struct Phone {
-    /// Its times so much later (s).
+    /// Started so much after the range's clock (s): where in its own film the stretch is.
     later_s: f64,
+    /// The time that its cut states for the beginning of the stretch (s).
+    begins_s: f64,
     /// Its sound so much behind its pictures (s); `None` without sound.
     sound_s: Option<f64>,
     /// Stored [`TIMES_SLOWER`] from and until (s of the cut).
@@ -35,6 +37,7 @@ struct Phone {
 
 const WELL: Phone = Phone {
     later_s: 0.0,
+    begins_s: 1.0,
     sound_s: Some(0.0),
     slow: None,
 };
@@ -56,7 +59,7 @@ fn cut_as_timed(from: &Path, to: &Path, phone: Phone) {
     ffmpeg.args(["-map", "0:v", "-c", "copy"]);
     ffmpeg.args([
         "-output_ts_offset",
-        &(phone.later_s - FROM_S + 1.0).to_string(),
+        &(phone.later_s - FROM_S + phone.begins_s).to_string(),
     ]);
     ffmpeg.arg(to);
     assert!(ffmpeg.status().unwrap().success());
@@ -127,12 +130,12 @@ fn run_cut(genlocked: bool, first: Phone, second: Phone) -> Ran {
     }
 }
 
-/// The second phone started with the first, in the cut: what is left is its gain until the shot.
-fn assert_clock_found(ran: &Ran) {
-    let gained_s = GAINS * (FROM_S + LENGTH_S / 2.0);
+/// `ahead_s`: how far the first phone's cut is ahead of the second's in what it states; the second gains until the shot.
+fn assert_clock_found(ran: &Ran, ahead_s: f64) {
+    let true_s = ahead_s + GAINS * (FROM_S + LENGTH_S / 2.0);
     assert!(
-        (ran.offset_s - gained_s).abs() < GOAL_S && ran.sd_s < GOAL_S,
-        "offset {} s, sd {} s, true {gained_s} s",
+        (ran.offset_s - true_s).abs() < GOAL_S && ran.sd_s < GOAL_S,
+        "offset {} s, sd {} s, true {true_s} s",
         ran.offset_s,
         ran.sd_s
     );
@@ -141,7 +144,8 @@ fn assert_clock_found(ran: &Ran) {
 
 fn second(more_s: f64, sound_s: Option<f64>) -> Phone {
     Phone {
-        later_s: STARTED_LATER_S + more_s,
+        later_s: STARTED_LATER_S,
+        begins_s: 1.0 + more_s,
         sound_s,
         slow: None,
     }
@@ -171,7 +175,7 @@ fn sound_that_contradicts_the_pictures_is_told_and_the_pictures_are_followed() {
     let ran = run_cut(false, WELL, second(0.0, Some(0.12)));
     assert_eq!(ran.said.code, 0, "{}", ran.said.err);
     assert!(ran.page.contains(told));
-    assert_clock_found(&ran);
+    assert_clock_found(&ran, 0.0);
     // The same films with their own sound.
     let page = fs::read_to_string(demo().join("results/page.html")).unwrap();
     assert!(!page.contains(told));
@@ -180,20 +184,20 @@ fn sound_that_contradicts_the_pictures_is_told_and_the_pictures_are_followed() {
 #[test]
 fn a_silent_phone_is_timed_by_the_elbow() {
     let silent = |name: &str| format!("The sound of camera {name} does not tell when");
-    let ran = run_cut(false, WELL, second(0.0, None));
+    let ran = run_cut(false, WELL, second(37.3, None));
     assert_eq!(ran.said.code, 0, "{}", ran.said.err);
     assert!(ran.page.contains(&silent("three")));
-    assert_clock_found(&ran);
-    // The other one, whose clock is the range's, started two seconds after.
-    let late = Phone {
-        later_s: 2.0,
+    assert_clock_found(&ran, -37.3);
+    // The other one, whose clock is the range's.
+    let first = Phone {
+        begins_s: 3.6,
         sound_s: None,
-        slow: None,
+        ..WELL
     };
-    let ran = run_cut(false, late, second(2.0, Some(0.0)));
+    let ran = run_cut(false, first, second(0.0, Some(0.0)));
     assert_eq!(ran.said.code, 0, "{}", ran.said.err);
     assert!(ran.page.contains(&silent("five")));
-    assert_clock_found(&ran);
+    assert_clock_found(&ran, 2.6);
 }
 
 #[test]
@@ -207,5 +211,33 @@ fn a_clip_with_a_slow_stretch_is_timed_as_it_was_filmed() {
         },
     );
     assert_eq!(ran.said.code, 0, "{}", ran.said.err);
-    assert_clock_found(&ran);
+    assert_clock_found(&ran, 0.0);
+}
+
+#[test]
+fn slow_motion_that_a_phone_noted_is_written_into_the_manifest() {
+    let folder = tempfile::tempdir().unwrap();
+    let plain = folder.path().join("plain.mp4");
+    test_picture(&plain, 1.0);
+    for (name, rate) in [("slow.mp4", "240"), ("usual.mp4", "30")] {
+        let mut ffmpeg = Command::new("ffmpeg");
+        ffmpeg.args(["-v", "error", "-i"]).arg(&plain);
+        ffmpeg.args(["-c", "copy", "-movflags", "use_metadata_tags", "-metadata"]);
+        ffmpeg.arg(format!("com.android.capture.fps={rate}"));
+        let made = ffmpeg.arg(folder.path().join(name)).status().unwrap();
+        assert!(made.success());
+    }
+    let words = [
+        "manifest",
+        "slow.mp4",
+        "usual.mp4",
+        "--into",
+        "practice.yaml",
+    ];
+    let said = say(folder.path(), &words);
+    assert_eq!(said.code, 0, "{}", said.err);
+    let written = fs::read_to_string(folder.path().join("practice.yaml")).unwrap();
+    let (slow, usual) = written.split_once("name: usual").unwrap();
+    assert!(slow.contains("times_slower: 8"), "{written}");
+    assert!(!usual.contains("times_slower"), "{written}");
 }

@@ -472,6 +472,11 @@ mod tests {
             let (_, seen) = scene(seed, 0, 200);
             assert!(grow(&seen[..], (11, 8), |_| true).is_none());
             assert!(grow(&seen[..], (8, 5), |_| true).is_none());
+            let any = |sizes: &[(usize, usize)]| {
+                grow_any(&seen[..], sizes, |_, _| true).map(|(size, _)| size)
+            };
+            assert_eq!(any(&[(11, 8), (9, 6), (8, 5)]), Some((9, 6)));
+            assert_eq!(any(&[(11, 8), (8, 5)]), None);
             let mut rng = ChaCha8Rng::seed_from_u64(seed);
             let mut strays: Vec<_> = (0..400).map(|_| stray(&mut rng)).collect();
             strays.sort_by(|a, b| a.point.y.total_cmp(&b.point.y));

@@ -89,12 +89,11 @@ pub(crate) fn write(plan: &ManifestArguments, json: bool) -> Outcome<()> {
 
 /// Slow motion where the phone noted it.
 fn slowed(probe: &Probe) -> Vec<SlowEntry> {
-    let noted = probe.captured_rate_hz.zip(probe.nominal_rate_hz);
-    let whole = noted.map(|(captured, stored)| (captured / stored).round());
-    whole
-        .filter(|times_slower| *times_slower > 1.0)
+    let noted = probe.noted_slower();
+    noted
         .map(|times_slower| SlowEntry {
-            times_slower,
+            // Rates are noted to a frame or so.
+            times_slower: (2.0 * times_slower).round() / 2.0,
             from_s: 0.0,
             until_s: None,
         })

@@ -94,15 +94,11 @@ impl Recordings {
         self.cameras()
             .filter(|filmed| filmed.entry.slow_motion.is_empty())
             .filter_map(|filmed| {
-                let probe = filmed.recording.probe();
-                let (captured, stored) = probe.captured_rate_hz.zip(probe.nominal_rate_hz)?;
-                let slower = captured / stored;
-                (slower > 1.2).then(|| {
-                    format!(
-                        "camera {:?} filmed {captured:.0} frames a second and stored them as {stored:.0}: if it is slow motion, all its times are wrong; write `slow_motion: [{{times_slower: {slower:.0}}}]` under it in the manifest",
-                        filmed.entry.name
-                    )
-                })
+                let slower = filmed.recording.probe().noted_slower()?;
+                Some(format!(
+                    "camera {:?} stored its frames {slower:.1} times slower than it filmed them: if this is slow motion, all its times are wrong; write `slow_motion: [{{times_slower: {slower:.1}}}]` under it in the manifest",
+                    filmed.entry.name
+                ))
             })
             .collect()
     }

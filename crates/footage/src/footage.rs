@@ -241,19 +241,11 @@ fn picture_probe(
         .flatten()
         .collect::<Vec<_>>()
         .join(" ");
-    let mut remarks = remarks(decoder, turn);
     let nominal_rate_hz = rate(stream.avg_frame_rate()).or_else(|| rate(stream.rate()));
     let captured_rate_hz = metadata
         .get("com.android.capture.fps")
         .and_then(|text| text.parse::<f64>().ok())
         .filter(|rate| rate.is_finite() && *rate > 0.0);
-    if let (Some(captured), Some(nominal)) = (captured_rate_hz, nominal_rate_hz)
-        && captured > 1.2 * nominal
-    {
-        remarks.push(format!(
-            "slow motion: captured at {captured:.0} frames a second, stored at {nominal:.0}"
-        ));
-    }
     Ok(Probe {
         width_px: decoder.width(),
         height_px: decoder.height(),
@@ -280,7 +272,7 @@ fn picture_probe(
             .or_else(|| metadata.get("creation_time"))
             .map(str::to_owned),
         camera: (!camera.is_empty()).then_some(camera),
-        remarks,
+        remarks: remarks(decoder, turn),
     })
 }
 

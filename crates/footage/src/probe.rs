@@ -42,6 +42,18 @@ pub struct Probe {
     pub remarks: Vec<String>,
 }
 
+/// A clip captured less than this many times faster than it is stored is not slow motion: rates are rounded.
+const SLOW_FROM: f64 = 1.25;
+
+impl Probe {
+    /// How many times slower the clip is stored than it was captured, where the phone noted that it is slow motion.
+    pub fn noted_slower(&self) -> Option<f64> {
+        let (captured, stored) = self.captured_rate_hz.zip(self.nominal_rate_hz)?;
+        let slower = captured / stored;
+        (slower > SLOW_FROM).then_some(slower)
+    }
+}
+
 /// The sound stream of a recording.
 #[derive(Debug, Clone, PartialEq)]
 #[non_exhaustive]
