@@ -8,33 +8,8 @@ mod support;
 use drawarc_rig::Rig;
 use serde_json::Value;
 use std::fs;
-use std::path::{Path, PathBuf};
-use std::process::Command;
-use support::{project, say};
-
-/// The demo's folder, with its rig and its videos.
-fn demo() -> PathBuf {
-    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("demo");
-    if !folder.join("results/rig.yaml").exists() {
-        fs::create_dir_all(&folder).unwrap();
-        let said = say(&folder, &["demo", "--into", "."]);
-        assert_eq!(said.code, 0, "{}", said.err);
-    }
-    folder
-}
-
-/// The third shot of the demo, copied without coding it anew; the clocks differ by 0.41 s.
-fn cut(from: &Path, to: &Path, starts_s: f64) {
-    let status = Command::new("ffmpeg")
-        .args(["-v", "error", "-y", "-ss", "38.5", "-i"])
-        .arg(from)
-        .args(["-t", "10", "-c", "copy", "-output_ts_offset"])
-        .arg(starts_s.to_string())
-        .arg(to)
-        .status()
-        .unwrap();
-    assert!(status.success());
-}
+use std::path::Path;
+use support::{cut, demo, project, say};
 
 const TITLE: &str = "</title></script><script>alert(1)</script> {mm} \"quoted\" 'too'";
 const CAMERAS: [&str; 2] = [
@@ -87,10 +62,12 @@ fn values(page: &str, id: &str) -> Value {
 /// Puts films, rig and manifest of such a practice into a folder.
 fn practice(folder: &Path) {
     let demo = demo();
+    // The third shot; the clocks differ by 0.41 s.
     for (name, (file, starts_s)) in ["five", "three"].iter().zip(FILES.iter().zip([0.0, 0.41])) {
         cut(
             &demo.join(format!("{name}.mp4")),
             &folder.join(file),
+            (38.5, 10.0),
             starts_s,
         );
     }

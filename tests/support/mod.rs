@@ -53,11 +53,15 @@ pub(crate) fn project() -> PathBuf {
         .to_owned()
 }
 
-/// Folder of the demo practice: filmed and measured once, for all tests that need a film.
+/// Folder of the demo practice: filmed and measured once, for all tests that need a film. Tests run side by side, so
+/// whoever comes first holds a lock while the film is made.
 pub(crate) fn demo() -> PathBuf {
-    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("demo");
+    let shared = PathBuf::from(env!("CARGO_TARGET_TMPDIR"));
+    let folder = shared.join("demo");
+    std::fs::create_dir_all(&folder).unwrap();
+    let lock = std::fs::File::create(shared.join("demo.lock")).unwrap();
+    lock.lock().unwrap();
     if !folder.join("results/rig.yaml").exists() {
-        std::fs::create_dir_all(&folder).unwrap();
         let said = say(&folder, &["demo", "--into", "."]);
         assert_eq!(said.code, 0, "{}", said.err);
     }
