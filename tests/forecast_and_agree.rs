@@ -177,17 +177,33 @@ fn a_forecast_says_errors_faults_and_sight_and_draws_plans() {
 }
 
 #[test]
-fn a_surveyed_rig_is_forecast_and_its_cameras_are_not_moved() {
+fn a_surveyed_rig_is_forecast_and_its_cameras_are_moved_on_paper() {
     let folder = tempfile::tempdir().unwrap();
-    let rig = nominal_rig(&sketch(&[5.0, 3.0])).unwrap();
+    // Two cameras in one line: bad enough that a move must help.
+    let rig = nominal_rig(&sketch(&[5.0, 4.6])).unwrap();
     fs::write(folder.path().join("rig.yaml"), rig.to_yaml().unwrap()).unwrap();
-    let said = say(
-        folder.path(),
-        &["forecast", "rig.yaml", "--height-cm", "180"],
-    );
+    let words = ["forecast", "rig.yaml", "--height-cm", "180"];
+    let said = say(folder.path(), &words);
     assert_eq!(said.code, 0, "{}", said.err);
-    let moved = say(folder.path(), &["forecast", "rig.yaml", "--improve"]);
-    refused(&moved, 3, &["sketch", "--ask"]);
+    let better = ["--improve", "--moves", "1", "--into", "plan", "--json"];
+    let moved = say(folder.path(), &[&words[..], &better].concat());
+    assert_eq!(moved.code, 0, "{}", moved.err);
+    let told: Value = serde_json::from_str(&moved.out).unwrap();
+    let space_mm = |when: &str| told["advice"][when]["shape"]["space_mm"].as_f64().unwrap();
+    assert!(
+        space_mm("after") < 0.8 * space_mm("before"),
+        "{}",
+        moved.out
+    );
+    let text = fs::read_to_string(folder.path().join("plan/improved.yaml")).unwrap();
+    let improved = RigSketch::from_yaml(&text).unwrap();
+    assert_eq!(improved.cameras.len(), 2);
+    assert!((improved.archer.height_m - 1.8).abs() < 1e-12);
+    let nobody = say(
+        folder.path(),
+        &["forecast", "rig.yaml", "--improve", "--fixed", "nine"],
+    );
+    refused(&nobody, 3, &["--fixed nine", "no such camera"]);
     let dwarf = say(
         folder.path(),
         &["forecast", "rig.yaml", "--height-cm", "NaN"],

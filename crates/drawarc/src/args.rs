@@ -211,7 +211,7 @@ pub(crate) struct ForecastArguments {
     /// Write over a sketch that is there.
     #[arg(long)]
     pub(crate) replace: bool,
-    /// Move one camera at a time, within the limits of the room, as long as it gains.
+    /// Move one camera at a time, within the limits of the room, as long as it gains. A surveyed rig is moved on paper.
     #[arg(long)]
     pub(crate) improve: bool,
     /// A camera that must stay where it is; may be given several times.

@@ -9,7 +9,8 @@ use drawarc_rig::{RangeFrame, Rig};
 use drawarc_study::forecast::{
     Advice, AxisErrors, CameraForecast, CameraTiming, Forecast, ForecastInput, ForecastSettings,
     Hand, ImproveSettings, MarkerKind, NominalArcher, NominalPhase, PlanView, RigSketch,
-    SKETCH_FORMAT, Surroundings, Sync, forecast, forecast_sketch, improve, nominal_rig, plan_svg,
+    SKETCH_FORMAT, Surroundings, Sync, UsedAs, forecast, forecast_sketch, improve, nominal_rig,
+    plan_svg, sketch_of,
 };
 use drawarc_study::{StudyError, StudyWords};
 use serde::{Deserialize, Serialize};
@@ -28,8 +29,7 @@ enum Source {
     Surveyed {
         rig: Box<Rig>,
         timing: Vec<CameraTiming>,
-        archer: NominalArcher,
-        marker: MarkerKind,
+        used: UsedAs,
     },
 }
 
@@ -53,23 +53,21 @@ struct FormatOnly {
 /// What every forecast must say of itself.
 const STATEMENT: &str = "A forecast for a nominal archer who stands alone: a bound that good footage reaches, no measurement.";
 
+/// A camera that is moved must be surveyed anew, so before and after are held against each other with a survey not yet made.
+const NOT_YOUR_SURVEY: &str = "Before and after are for a survey still to be made, with a lens that does not bend: not for the survey in this file.";
+
 /// Forecasts and tells.
 pub(crate) fn obey(plan: &ForecastArguments, json: bool) -> Outcome<()> {
     let source = source(plan)?;
     let settings = ForecastSettings::default();
     let made = match &source {
         Source::Sketch(sketch) => forecast_sketch(sketch, &settings),
-        Source::Surveyed {
-            rig,
-            timing,
-            archer,
-            marker,
-        } => forecast(
+        Source::Surveyed { rig, timing, used } => forecast(
             &ForecastInput {
                 rig,
                 timing,
-                archer: *archer,
-                marker: *marker,
+                archer: used.archer,
+                marker: used.marker,
                 surroundings: &Surroundings::default(),
             },
             &settings,
@@ -79,11 +77,8 @@ pub(crate) fn obey(plan: &ForecastArguments, json: bool) -> Outcome<()> {
     let advice = match (&source, plan.improve) {
         (_, false) => None,
         (Source::Sketch(sketch), true) => Some(advise(plan, sketch, &settings)?),
-        (Source::Surveyed { .. }, true) => {
-            return Err(Failure::input(
-                "--improve moves cameras of a sketch; this is a surveyed rig",
-            )
-            .help("write where they stand into a sketch: drawarc forecast --ask"));
+        (Source::Surveyed { rig, used, .. }, true) => {
+            Some(advise(plan, &sketch_of(rig, *used), &settings)?)
         }
     };
     if let Some(folder) = &plan.into {
@@ -108,6 +103,9 @@ pub(crate) fn obey(plan: &ForecastArguments, json: bool) -> Outcome<()> {
     tell(&made, &sentences);
     if let Some(advice) = &advice {
         tell_advice(advice);
+        if matches!(source, Source::Surveyed { .. }) {
+            println!("  {NOT_YOUR_SURVEY}");
+        }
     }
     println!("\n{STATEMENT}");
     Ok(())
@@ -184,6 +182,11 @@ fn surveyed(plan: &ForecastArguments, path: &Path, rig: Rig) -> Outcome<Source> 
             )));
         }
     }
+    let sync = if plan.genlocked {
+        Sync::Genlock
+    } else {
+        Sync::Sound
+    };
     let timing = (0..rig.cameras.len())
         .map(|index| CameraTiming {
             rate_hz: plan.rate_hz,
@@ -193,25 +196,25 @@ fn surveyed(plan: &ForecastArguments, path: &Path, rig: Rig) -> Outcome<Source> 
             } else {
                 (index as f64 * 0.618_033_988_749_895).fract()
             },
-            clock_sd_s: if plan.genlocked {
-                Sync::Genlock.sd_s()
-            } else {
-                Sync::Sound.sd_s()
-            },
+            clock_sd_s: sync.sd_s(),
         })
         .collect();
     Ok(Source::Surveyed {
         rig: Box::new(rig),
         timing,
-        archer: NominalArcher {
-            height_m: plan.height_cm / 100.0,
-            hand: if plan.left_handed {
-                Hand::Left
-            } else {
-                Hand::Right
+        used: UsedAs {
+            rate_hz: plan.rate_hz,
+            sync,
+            archer: NominalArcher {
+                height_m: plan.height_cm / 100.0,
+                hand: if plan.left_handed {
+                    Hand::Left
+                } else {
+                    Hand::Right
+                },
             },
+            marker: MarkerKind::Ball { diameter_m: size_m },
         },
-        marker: MarkerKind::Ball { diameter_m: size_m },
     })
 }
 
@@ -223,7 +226,7 @@ fn advise(
     for name in &plan.fixed {
         if !sketch.cameras.iter().any(|camera| camera.name == *name) {
             return Err(Failure::input(format!(
-                "--fixed {name}: the sketch has no such camera"
+                "--fixed {name}: the rig has no such camera"
             )));
         }
     }
@@ -256,7 +259,7 @@ fn pictures(
             let rig = nominal_rig(sketch).map_err(cannot)?;
             draw("plan", &rig, sketch.archer, made)?;
         }
-        Source::Surveyed { rig, archer, .. } => draw("plan", rig, *archer, made)?,
+        Source::Surveyed { rig, used, .. } => draw("plan", rig, used.archer, made)?,
     }
     if let Some(advice) = advice.filter(|advice| !advice.moves.is_empty()) {
         let rig = nominal_rig(&advice.sketch).map_err(cannot)?;

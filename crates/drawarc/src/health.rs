@@ -1,5 +1,6 @@
 //! State of the rig and of the fit, in plain words.
 
+use crate::moved_clocks::is_unknown;
 use drawarc_report::page::{Fitness, RigLine, Words};
 use drawarc_rig::{Camera, ClockModel, Rig};
 use drawarc_sync_track::MarkerRole;
@@ -66,6 +67,7 @@ pub(crate) fn health(rig: &Rig, clocks: &[ClockModel], words: &Words) -> Vec<Rig
             .variance_at(clocks[index].segments()[0].reference_camera_s)
             .sqrt()
             * 1000.0;
+        let open = is_unknown(&clocks[index]);
         let fitness = match residual {
             r if r < 0.35 => Fitness::Good,
             r if r < 0.8 => Fitness::Watch,
@@ -74,7 +76,11 @@ pub(crate) fn health(rig: &Rig, clocks: &[ClockModel], words: &Words) -> Vec<Rig
         lines.push(RigLine {
             fitness,
             sentence: words.health(
-                if index == 0 { "camera_first" } else { "camera" },
+                match index {
+                    0 => "camera_first",
+                    _ if open => "camera_open",
+                    _ => "camera",
+                },
                 &[
                     ("camera", &camera.name),
                     ("views", &views.to_string()),
@@ -82,7 +88,7 @@ pub(crate) fn health(rig: &Rig, clocks: &[ClockModel], words: &Words) -> Vec<Rig
                     ("ms", &format!("{sd_ms:.2}")),
                 ],
             ),
-            costs_mm: (index > 0).then(|| clock_mm(sd_ms)),
+            costs_mm: (index > 0 && !open).then(|| clock_mm(sd_ms)),
         });
     }
     let percent = rig.survey.scale_sd_percent;
@@ -202,4 +208,24 @@ fn lengths(fit: &PathFit, words: &Words) -> Vec<String> {
             ))
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::moved_clocks::unknown;
+    use drawarc_study::forecast::{nominal_rig, two_phones};
+
+    #[test]
+    fn a_clock_that_nothing_told_is_said_to_be_unknown() {
+        let rig = nominal_rig(&two_phones()).unwrap();
+        let words = Words::english().unwrap();
+        let lines = |second: ClockModel| health(&rig, &[ClockModel::identity(), second], &words);
+        let open = lines(unknown());
+        assert!(open[1].sentence.contains("not known"), "{}", open[1].sentence);
+        assert_eq!(open[1].costs_mm, None);
+        let told = lines(ClockModel::constant(0.0, 1e-6));
+        assert!(told[1].sentence.contains("1.00 ms"), "{}", told[1].sentence);
+        assert!(told[1].costs_mm.is_some());
+    }
 }

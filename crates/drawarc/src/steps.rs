@@ -291,7 +291,11 @@ fn seen_at_all(plan: &Plan<'_>, series: &[SightingSeries]) -> Outcome<()> {
         "the elbow's marker was never seen by {}; two cameras must see it",
         blind.join(", ")
     ))
-    .help("is it in the picture, of the colour and size in the manifest, and is nothing else near the archer of that colour?"))
+    .help(if plan.rig_before.is_some() {
+        "is it in the picture, of the colour and size in the manifest, and have the cameras stood still since the survey? What they see must lie on one line of sight: drawarc check tells; if in doubt, show the board again"
+    } else {
+        "is it in the picture, of the colour and size in the manifest, and is nothing else near the archer of that colour?"
+    }))
 }
 
 fn input<'a>(

@@ -129,10 +129,20 @@ fn not_opened(path: &Path, reason: ff::Error) -> FootageError {
         | ff::Error::Other {
             errno: ff::error::EINVAL,
         } => FootageError::NotVideo { path: path.into() },
+        ff::Error::Other {
+            errno: ff::error::ENOMEM,
+        } => FootageError::Decode {
+            path: path.into(),
+            action: "opening",
+            reason: "it asks for more streams or more memory than any recording needs".into(),
+        },
         reason => FootageError::Decode {
             path: path.into(),
             action: "opening",
-            reason: reason.to_string(),
+            reason: match reason.to_string() {
+                nothing if nothing.is_empty() => "the file is damaged".into(),
+                words => words,
+            },
         },
     }
 }

@@ -81,35 +81,47 @@ def against_pingouin(ours, table):
         check(f"{own['form']} high", own["interval"]["high"], row[column][1], 0.00501)
 
 
-R_SCRIPT = """
-suppressMessages({library(psych); library(epiR)})
+PSYCH = """
+suppressMessages(library(psych))
 d <- read.csv(commandArgs(TRUE)[1]); options(digits = 15)
 icc <- ICC(d[, c("method", "reference")], lmer = FALSE)$results
 cat(paste(icc$ICC, icc[["lower bound"]], icc[["upper bound"]]), sep = "\\n")
-ccc <- epi.ccc(d$method, d$reference)$rho.c
-cat("\\n", paste(ccc[[1]], ccc[[2]], ccc[[3]]), "\\n")
 """
 
+EPIR = """
+suppressMessages(library(epiR))
+d <- read.csv(commandArgs(TRUE)[1]); options(digits = 15)
+ccc <- epi.ccc(d$method, d$reference)$rho.c
+cat(paste(ccc[[1]], ccc[[2]], ccc[[3]]), "\\n")
+"""
 
-def against_r(ours, table):
+# Forms of the intraclass correlation in the order in which psych lists them.
+FORMS = ["ICC(1)", "ICC(A,1)", "ICC(C,1)", "ICC(k)", "ICC(A,k)", "ICC(C,k)"]
+
+
+def by_r(package, script, table):
+    """Rows of figures that an R package gives, or None where it is not there."""
+    found = subprocess.run(["Rscript", "-e", f"library({package})"], capture_output=True)
+    if found.returncode != 0:
+        print(f"--  R has no {package}: left out")
+        return None
     with tempfile.NamedTemporaryFile("w", suffix=".csv") as file:
         table.to_csv(file, index=False)
         file.flush()
-        run = subprocess.run(["Rscript", "-e", R_SCRIPT, file.name], capture_output=True, text=True)
-    if run.returncode != 0:
-        print("--  R has no psych or epiR: left out")
-        return
-    lines = [[float(word) for word in line.split()] for line in run.stdout.splitlines() if line.strip()]
-    order = ["ICC(1)", "ICC(A,1)", "ICC(C,1)", "ICC(k)", "ICC(A,k)", "ICC(C,k)"]
+        run = subprocess.run(["Rscript", "-e", script, file.name], capture_output=True, text=True, check=True)
+    return [[float(word) for word in line.split()] for line in run.stdout.splitlines() if line.strip()]
+
+
+def against_r(ours, table):
     by_form = {own["form"]: own for own in ours["intraclass"]}
-    for form, (value, low, high) in zip(order, lines[:6]):
+    for form, (value, low, high) in zip(FORMS, by_r("psych", PSYCH, table) or []):
         check(f"{form} against psych", by_form[form]["value"], value)
         check(f"{form} low against psych", by_form[form]["interval"]["low"], low)
         check(f"{form} high against psych", by_form[form]["interval"]["high"], high)
-    value, low, high = lines[6]
-    check("Lin's CCC against epiR", ours["concordance"]["coefficient"], value)
-    check("CCC low against epiR", ours["concordance"]["interval"]["low"], low)
-    check("CCC high against epiR", ours["concordance"]["interval"]["high"], high)
+    for value, low, high in by_r("epiR", EPIR, table) or []:
+        check("Lin's CCC against epiR", ours["concordance"]["coefficient"], value)
+        check("CCC low against epiR", ours["concordance"]["interval"]["low"], low)
+        check("CCC high against epiR", ours["concordance"]["interval"]["high"], high)
 
 
 def main():
@@ -121,6 +133,8 @@ def main():
         against_pingouin(ours, table)
         if shutil.which("Rscript"):
             against_r(ours, table)
+        else:
+            print("--  R is not there: left out")
     print(f"{failures} figures disagree")
     return 1 if failures else 0
 

@@ -45,11 +45,13 @@ pub(crate) const TEST: Packages = Packages {
         "opencv-doc",
         "poppler-utils",
         "python3-venv",
+        "r-base-core",
+        "r-cran-psych",
         "visp-images-data",
     ],
-    homebrew: "brew install ffmpeg poppler python && brew install --cask chromium",
-    fedora: "dnf install ffmpeg chromium poppler-utils python3",
-    arch: "pacman -S ffmpeg chromium poppler python",
+    homebrew: "brew install ffmpeg poppler python r && brew install --cask chromium",
+    fedora: "dnf install ffmpeg chromium poppler-utils python3 R-core",
+    arch: "pacman -S ffmpeg chromium poppler python r",
 };
 
 /// Installs what is missing, or says what a person must do.

@@ -19,6 +19,7 @@ mod plan_picture;
 mod precision;
 mod rig_forecast;
 mod sketch;
+mod sketch_of_rig;
 
 pub use body::BodyPart;
 pub use camera_forecast::{CameraForecast, PhaseSight, PictureFit};
@@ -40,3 +41,4 @@ pub use sketch::{
     Place, RigSketch, SKETCH_FORMAT, SketchCamera, SketchLens, SketchSurvey, Surroundings, Sync,
     two_phones,
 };
+pub use sketch_of_rig::{UsedAs, sketch_of};
