@@ -222,7 +222,11 @@ mod tests {
         let words = Words::english().unwrap();
         let lines = |second: ClockModel| health(&rig, &[ClockModel::identity(), second], &words);
         let open = lines(unknown());
-        assert!(open[1].sentence.contains("not known"), "{}", open[1].sentence);
+        assert!(
+            open[1].sentence.contains("not known"),
+            "{}",
+            open[1].sentence
+        );
         assert_eq!(open[1].costs_mm, None);
         let told = lines(ClockModel::constant(0.0, 1e-6));
         assert!(told[1].sentence.contains("1.00 ms"), "{}", told[1].sentence);
