@@ -191,12 +191,77 @@ fn median_patch(pictures: &[GrayView<'_>], centre: [i32; 2]) -> Vec<u8> {
         .collect()
 }
 
-fn correlation(patch: &[f64], picture: GrayView<'_>, at: Point2<f64>, step: usize) -> f64 {
+/// Side of a patch with a rim of one pixel, for slopes.
+const RIM_SIDE: usize = 2 * HALF_PX as usize + 3;
+
+/// Grey levels around a place, a pixel apart, row by row: a patch with its rim.
+struct Rimmed([f64; RIM_SIDE * RIM_SIDE]);
+
+impl Rimmed {
+    fn at(picture: GrayView<'_>, middle: Point2<f64>) -> Self {
+        let reach = f64::from(HALF_PX + 1);
+        let corner = middle - Vector2::new(reach, reach);
+        let mut grey = [0.0; RIM_SIDE * RIM_SIDE];
+        let far = corner + Vector2::repeat(RIM_SIDE as f64);
+        let whole = corner.x >= 0.0
+            && corner.y >= 0.0
+            && far.x < f64::from(picture.width_px())
+            && far.y < f64::from(picture.height_px());
+        if !whole {
+            for (index, grey) in grey.iter_mut().enumerate() {
+                let step = Vector2::new((index % RIM_SIDE) as f64, (index / RIM_SIDE) as f64);
+                *grey = picture.sample(corner + step);
+            }
+            return Self(grey);
+        }
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "within the picture"
+        )]
+        let (x0, y0) = (corner.x as usize, corner.y as usize);
+        let (fx, fy) = (corner.x - x0 as f64, corner.y - y0 as f64);
+        let width = picture.width_px() as usize;
+        let between = |row: usize| {
+            let row = &picture.data()[(y0 + row) * width + x0..][..=RIM_SIDE];
+            let mut across = [0.0; RIM_SIDE];
+            for (out, pair) in across.iter_mut().zip(row.windows(2)) {
+                *out = (1.0 - fx) * f64::from(pair[0]) + fx * f64::from(pair[1]);
+            }
+            across
+        };
+        let mut above = between(0);
+        for (row, grey) in grey.chunks_exact_mut(RIM_SIDE).enumerate() {
+            let below = between(row + 1);
+            for ((grey, above), below) in grey.iter_mut().zip(above).zip(below) {
+                *grey = (1.0 - fy) * above + fy * below;
+            }
+            above = below;
+        }
+        Self(grey)
+    }
+
+    /// Level and slope at every pixel of the patch, row by row.
+    fn levels(&self) -> impl Iterator<Item = (f64, Vector2<f64>)> + '_ {
+        let side = RIM_SIDE - 2;
+        (0..side * side).map(move |index| {
+            let at = (index / side + 1) * RIM_SIDE + index % side + 1;
+            let grey = &self.0;
+            let slope = Vector2::new(
+                (grey[at + 1] - grey[at - 1]) / 2.0,
+                (grey[at + RIM_SIDE] - grey[at - RIM_SIDE]) / 2.0,
+            );
+            (grey[at], slope)
+        })
+    }
+}
+
+/// Correlation of two rows of grey levels; 0 where one of them has hardly any contrast.
+fn correlation(pairs: impl Iterator<Item = (f64, f64)>) -> f64 {
     let mut sums = [0.0; 5];
     let mut n = 0.0;
-    for (a, d) in patch.iter().zip(offsets()).step_by(step) {
-        let b = picture.sample(at + d);
-        for (sum, value) in sums.iter_mut().zip([*a, b, a * a, b * b, a * b]) {
+    for (a, b) in pairs {
+        for (sum, value) in sums.iter_mut().zip([a, b, a * a, b * b, a * b]) {
             *sum += value;
         }
         n += 1.0;
@@ -210,30 +275,69 @@ fn correlation(patch: &[f64], picture: GrayView<'_>, at: Point2<f64>, step: usiz
     }
 }
 
-/// Shift of a patch (px): coarse by correlation, fine by Gauss-Newton on shift, gain and offset.
-fn find(patch: &Patch, centre: Point2<f64>, picture: GrayView<'_>) -> Option<Vector2<f64>> {
-    let grey: Vec<f64> = patch.grey.iter().map(|g| f64::from(*g)).collect();
-    let mut best = (correlation(&grey, picture, centre, 1), Vector2::zeros());
-    if best.0 < LEAST_CORRELATION {
-        for dy in (-SEARCH_PX..=SEARCH_PX).step_by(2) {
-            for dx in (-SEARCH_PX..=SEARCH_PX).step_by(2) {
-                let shift = Vector2::new(f64::from(dx), f64::from(dy));
-                let value = correlation(&grey, picture, centre + shift, 4);
-                if value > best.0 {
-                    best = (value, shift);
-                }
+/// Pixels of a patch that the coarse search looks at: one in so many.
+const COARSE_STEP: usize = 4;
+
+/// The coarse search: the whole pixels by which the patch has shifted, where that correlates better than `least`.
+fn coarse(patch: &Patch, picture: GrayView<'_>, least: f64) -> Option<Vector2<f64>> {
+    let width = i32::try_from(picture.width_px()).ok()?;
+    let height = i32::try_from(picture.height_px()).ok()?;
+    let reach = SEARCH_PX + HALF_PX;
+    let [x, y] = patch.centre_px;
+    // A patch of a file may lie anywhere.
+    if x < reach || y < reach || x >= width - reach || y >= height - reach {
+        return None;
+    }
+    let side = 2 * HALF_PX + 1;
+    let looked: Vec<(f64, i32)> = patch
+        .grey
+        .iter()
+        .zip(0_i32..)
+        .step_by(COARSE_STEP)
+        .map(|(grey, index)| {
+            let (dy, dx) = (index / side - HALF_PX, index % side - HALF_PX);
+            (f64::from(*grey), dy * width + dx)
+        })
+        .collect();
+    let mut best = (least, None);
+    for dy in (-SEARCH_PX..=SEARCH_PX).step_by(2) {
+        for dx in (-SEARCH_PX..=SEARCH_PX).step_by(2) {
+            let middle = (y + dy) * width + x + dx;
+            let value = correlation(looked.iter().map(|(grey, offset)| {
+                let at = usize::try_from(middle + offset).unwrap_or(0);
+                (*grey, f64::from(picture.data()[at]))
+            }));
+            if value > best.0 {
+                best = (value, Some(Vector2::new(f64::from(dx), f64::from(dy))));
             }
         }
     }
-    let mut shift = best.1;
+    best.1
+}
+
+/// Shift of a patch (px): coarse by correlation, fine by Gauss-Newton on shift, gain and offset.
+fn find(patch: &Patch, centre: Point2<f64>, picture: GrayView<'_>) -> Option<Vector2<f64>> {
+    let grey: Vec<f64> = patch.grey.iter().map(|g| f64::from(*g)).collect();
+    let alike = |shift: Vector2<f64>| {
+        let here = Rimmed::at(picture, centre + shift);
+        correlation(
+            grey.iter()
+                .copied()
+                .zip(here.levels().map(|(level, _)| level)),
+        )
+    };
+    let mut shift = Vector2::zeros();
+    let unmoved = alike(shift);
+    if unmoved < LEAST_CORRELATION {
+        shift = coarse(patch, picture, unmoved).unwrap_or(shift);
+    }
     let (mut gain, mut offset) = (1.0, 0.0);
     for _ in 0..20 {
         let mut normal = Matrix4::zeros();
         let mut pull = Vector4::zeros();
-        for (reference, d) in grey.iter().zip(offsets()) {
-            let at = centre + shift + d;
-            let slope = slope(picture, at) * gain;
-            let value = picture.sample(at);
+        let here = Rimmed::at(picture, centre + shift);
+        for (reference, (value, slope)) in grey.iter().zip(here.levels()) {
+            let slope = slope * gain;
             let row = Vector4::new(slope.x, slope.y, value, 1.0);
             let residual = gain * value + offset - reference;
             normal += row * row.transpose();
@@ -249,5 +353,5 @@ fn find(patch: &Patch, centre: Point2<f64>, picture: GrayView<'_>) -> Option<Vec
     }
     let limit = f64::from(SEARCH_PX) + 2.0;
     let inside = shift.norm() < limit && (0.3..3.0).contains(&gain);
-    (inside && correlation(&grey, picture, centre + shift, 1) > LEAST_CORRELATION).then_some(shift)
+    (inside && alike(shift) > LEAST_CORRELATION).then_some(shift)
 }

@@ -407,12 +407,13 @@ fn tell_advice(advice: &Advice) {
         println!("  no move within the limits of the room gains 3 per cent.");
     }
     for step in &advice.moves {
-        println!(
-            "  move {} {} ({:.0} % better)",
-            step.camera,
-            step.words,
-            100.0 * (1.0 - step.merit_after / step.merit_before)
-        );
+        let gain = if step.clears_line {
+            "no longer in front of the line".to_owned()
+        } else {
+            let share = 1.0 - step.merit_after / step.merit_before;
+            format!("{:.0} % better", 100.0 * share)
+        };
+        println!("  move {} {} ({gain})", step.camera, step.words);
     }
     if !advice.moves.is_empty() {
         let rows = [

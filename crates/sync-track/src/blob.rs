@@ -29,6 +29,9 @@ const SHARE_OF_PEAK: f64 = 0.5;
 /// ... more of mere light, from which grey things next to it are not far.
 const SHARE_OF_LIGHT: f64 = 0.65;
 
+/// Column, row and score of a sample.
+type Sample = (u32, u32, f64);
+
 /// Samples of a row that are looked at together first.
 const RUN: usize = 64;
 
@@ -41,7 +44,7 @@ pub(crate) struct BlobFinder {
     /// Frame stamp of each sample that belongs to a region already looked at, per model.
     looked_at: Vec<Vec<u32>>,
     stamp: u32,
-    region: Vec<(u32, u32)>,
+    region: Vec<Sample>,
     seeds: Vec<Vec<(u32, u32)>>,
 }
 
@@ -159,23 +162,23 @@ impl BlobFinder {
         let mut region = std::mem::take(&mut self.region);
         region.clear();
         self.flood(picture, (k, model), seed, bar, &mut region);
-        let score = |&(x, y): &(u32, u32)| model.score_at(picture, x as usize, y as usize);
-        let peak = region.iter().map(score).fold(0.0, f64::max);
+        let peak = region.iter().map(|sample| sample.2).fold(0.0, f64::max);
         if region.len() >= SMALLEST {
             let share = match model {
                 ColourModel::Hue(_) => SHARE_OF_PEAK,
                 ColourModel::Light => SHARE_OF_LIGHT,
             };
             let high = (share * peak).max(bar);
-            let mut inside: Vec<(u32, u32)> = region
+            let mut inside: Vec<Sample> = region
                 .iter()
                 .copied()
-                .filter(|p| score(p) >= high)
+                .filter(|sample| sample.2 >= high)
                 .collect();
-            inside.sort_unstable_by_key(|&(x, y)| (y, x));
+            inside.sort_unstable_by_key(|&(x, y, _)| (y, x));
+            let size = (picture.cb.width(), picture.cb.height());
             for part in parts(&inside) {
                 if part.len() >= SMALLEST && part.len() as f64 <= largest_half {
-                    blobs.push(describe(&part, picture, model));
+                    blobs.push(describe(&part, size));
                 }
             }
         }
@@ -188,16 +191,20 @@ impl BlobFinder {
         (k, model): (usize, ColourModel),
         seed: (u32, u32),
         bar: f64,
-        region: &mut Vec<(u32, u32)>,
+        region: &mut Vec<Sample>,
     ) {
         let (width, height) = (picture.cb.width(), picture.cb.height());
         let stamps = &mut self.looked_at[k];
-        let mut visit = |x: usize, y: usize, region: &mut Vec<(u32, u32)>| {
+        let mut visit = |x: usize, y: usize, region: &mut Vec<Sample>| {
             let stamp = &mut stamps[y * width + x];
-            if *stamp != self.stamp && model.score_at(picture, x, y) > bar {
+            if *stamp == self.stamp {
+                return;
+            }
+            let score = model.score_at(picture, x, y);
+            if score > bar {
                 *stamp = self.stamp;
                 #[expect(clippy::cast_possible_truncation, reason = "picture sizes fit 32 bits")]
-                region.push((x as u32, y as u32));
+                region.push((x as u32, y as u32, score));
             }
         };
         visit(seed.0 as usize, seed.1 as usize, region);
@@ -231,9 +238,13 @@ fn add_seed(seeds: &mut [Vec<(u32, u32)>], bits: u8, x: usize, y: usize) {
 }
 
 /// Connected parts (four neighbours) of samples sorted by row and column.
-fn parts(sorted: &[(u32, u32)]) -> Vec<Vec<(u32, u32)>> {
+fn parts(sorted: &[Sample]) -> Vec<Vec<Sample>> {
     let mut owner: Vec<Option<usize>> = vec![None; sorted.len()];
-    let find = |x: u32, y: u32| sorted.binary_search_by_key(&(y, x), |&(x, y)| (y, x)).ok();
+    let find = |x: u32, y: u32| {
+        sorted
+            .binary_search_by_key(&(y, x), |&(x, y, _)| (y, x))
+            .ok()
+    };
     let mut all = Vec::new();
     for start in 0..sorted.len() {
         if owner[start].is_some() {
@@ -243,7 +254,7 @@ fn parts(sorted: &[(u32, u32)]) -> Vec<Vec<(u32, u32)>> {
         let mut part = vec![sorted[start]];
         let mut next = 0;
         while next < part.len() {
-            let (x, y) = part[next];
+            let (x, y, _) = part[next];
             next += 1;
             let around = [
                 (x.wrapping_sub(1), y),
@@ -256,7 +267,7 @@ fn parts(sorted: &[(u32, u32)]) -> Vec<Vec<(u32, u32)>> {
                     && owner[index].is_none()
                 {
                     owner[index] = Some(all.len());
-                    part.push((x, y));
+                    part.push(sorted[index]);
                 }
             }
         }
@@ -265,15 +276,14 @@ fn parts(sorted: &[(u32, u32)]) -> Vec<Vec<(u32, u32)>> {
     all
 }
 
-fn describe(part: &[(u32, u32)], picture: &PictureView<'_>, model: ColourModel) -> Blob {
-    let (width, height) = (picture.cb.width(), picture.cb.height());
+fn describe(part: &[Sample], (width, height): (usize, usize)) -> Blob {
     let mut total = 0.0;
     let mut sum = Vector2::zeros();
     let mut square = Matrix2::zeros();
     let mut peak: f64 = 0.0;
     let mut at_border = false;
-    for &(x, y) in part {
-        let score = model.score_at(picture, x as usize, y as usize).max(0.0);
+    for &(x, y, score) in part {
+        let score = score.max(0.0);
         let at = Vector2::new(f64::from(x), f64::from(y));
         total += score;
         sum += at * score;

@@ -340,6 +340,7 @@ impl Grid<'_> {
         let columns = span(outline.centre_px.x, self.origin.x, self.plane.width())?;
         let rows = span(outline.centre_px.y, self.origin.y, self.plane.height())?;
         let zero = if self.index == 0 { 0.0 } else { 128.0 };
+        let laid = Laid::new(outline, settings.family);
         let mut all = Vec::new();
         for y in rows {
             let row = self.plane.row(y);
@@ -348,7 +349,7 @@ impl Grid<'_> {
                     x as f64 * self.pitch + self.origin.x,
                     y as f64 * self.pitch + self.origin.y,
                 );
-                let inside = distance(outline, settings.family, &at).0;
+                let inside = laid.distance(&at).0;
                 if inside < INSIDE_PX + smear + 1.0 && inside > -self.margin_px - smear - 1.0 {
                     all.push(Row::at(at, f64::from(row.get(x)) * self.scale - zero));
                 }
@@ -358,39 +359,59 @@ impl Grid<'_> {
     }
 }
 
-/// Signed distance to the outline (px, positive inside, to first order), the outward unit normal, and the local
-/// coordinates over the half axes with `q` (1 on the outline) and `|∇q|`.
-fn distance(outline: &Outline, family: Family, at: &Vector2<f64>) -> (f64, Vector2<f64>, Local) {
-    let from_centre = at - outline.centre_px.coords;
-    let (sine, cosine) = outline.angle.sin_cos();
-    let (a, b) = (outline.half_axes_px.x, outline.half_axes_px.y);
-    let u = (cosine * from_centre.x + sine * from_centre.y) / a;
-    let v = (-sine * from_centre.x + cosine * from_centre.y) / b;
-    let (q, by_u, by_v) = match family {
-        Family::Ball | Family::Ellipse => {
-            let q = u.hypot(v).max(1e-6);
-            (q, u / q, v / q)
+/// An outline, with what every sample near it needs.
+struct Laid {
+    family: Family,
+    centre: Vector2<f64>,
+    half_axes: (f64, f64),
+    /// Sine and cosine of its angle.
+    turn: (f64, f64),
+}
+
+impl Laid {
+    fn new(outline: &Outline, family: Family) -> Self {
+        Self {
+            family,
+            centre: outline.centre_px.coords,
+            half_axes: (outline.half_axes_px.x, outline.half_axes_px.y),
+            turn: outline.angle.sin_cos(),
         }
-        Family::Bar => {
-            // Fourth power: a bar with rounded corners.
-            let q = (u.powi(4) + v.powi(4)).powf(0.25).max(1e-6);
-            ((q), (u / q).powi(3), (v / q).powi(3))
-        }
-    };
-    let gradient = Vector2::new(
-        cosine * by_u / a - sine * by_v / b,
-        sine * by_u / a + cosine * by_v / b,
-    );
-    let steepness = gradient.norm().max(1e-9);
-    let local = Local {
-        u,
-        v,
-        q,
-        by_u,
-        by_v,
-        steepness,
-    };
-    ((1.0 - q) / steepness, gradient / steepness, local)
+    }
+
+    /// Signed distance to the outline (px, positive inside, to first order), the outward unit normal, and the local
+    /// coordinates over the half axes with `q` (1 on the outline) and `|∇q|`.
+    fn distance(&self, at: &Vector2<f64>) -> (f64, Vector2<f64>, Local) {
+        let from_centre = at - self.centre;
+        let (sine, cosine) = self.turn;
+        let (a, b) = self.half_axes;
+        let u = (cosine * from_centre.x + sine * from_centre.y) / a;
+        let v = (-sine * from_centre.x + cosine * from_centre.y) / b;
+        let (q, by_u, by_v) = match self.family {
+            Family::Ball | Family::Ellipse => {
+                let q = (u * u + v * v).sqrt().max(1e-6);
+                (q, u / q, v / q)
+            }
+            Family::Bar => {
+                // Fourth power: a bar with rounded corners.
+                let q = (u.powi(4) + v.powi(4)).powf(0.25).max(1e-6);
+                ((q), (u / q).powi(3), (v / q).powi(3))
+            }
+        };
+        let gradient = Vector2::new(
+            cosine * by_u / a - sine * by_v / b,
+            sine * by_u / a + cosine * by_v / b,
+        );
+        let steepness = gradient.norm().max(1e-9);
+        let local = Local {
+            u,
+            v,
+            q,
+            by_u,
+            by_v,
+            steepness,
+        };
+        ((1.0 - q) / steepness, gradient / steepness, local)
+    }
 }
 
 struct Local {
@@ -413,8 +434,9 @@ fn shape_rows(channel: &mut Channel, outline: &Outline, blur_px: f64, settings: 
     let margin = OUTSIDE_PX + if luma { 0.0 } else { CHROMA_MORE_PX };
     let smear = 0.5 * settings.smear_px.norm();
     let (a, b) = (outline.half_axes_px.x, outline.half_axes_px.y);
+    let laid = Laid::new(outline, settings.family);
     for row in &mut channel.rows {
-        let (inside, outward, local) = distance(outline, settings.family, &row.at_px);
+        let (inside, outward, local) = laid.distance(&row.at_px);
         row.counts = inside < INSIDE_PX + smear && inside > -margin - smear;
         if !row.counts {
             continue;
@@ -425,7 +447,7 @@ fn shape_rows(channel: &mut Channel, outline: &Outline, blur_px: f64, settings: 
         row.by_parameter[free_count(settings.family)] = by_blur * blur_px / blur;
         // Light mixes in the pixel; chroma averages pixels after they were coded: a three-point Gauss-Hermite rule
         // over the chroma sample's width.
-        row.mixing = if luma {
+        row.mixing = if luma || !row.is_edge() {
             [(cover, 1.0), (0.0, 0.0), (0.0, 0.0)]
         } else {
             let aside = 3f64.sqrt() * CHROMA_BLUR_PX;

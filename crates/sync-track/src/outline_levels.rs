@@ -54,6 +54,11 @@ impl Row {
         }
     }
 
+    /// Lies across the outline: only there does light mix.
+    pub(crate) fn is_edge(&self) -> bool {
+        self.cover > 0.003 && self.cover < 0.997
+    }
+
     /// Sets the sector from the direction off the centre.
     pub(crate) fn set_direction(&mut self, x: f64, y: f64) {
         let turn = (y.atan2(x) / std::f64::consts::TAU + 1.0).fract() * SECTORS as f64;
@@ -124,8 +129,7 @@ impl Channel {
     /// Works out what the mixing of light adds to every sample, given the levels of all channels.
     pub(crate) fn mix_light(&mut self, tone: &Tone, all: &[SVector<f64, LINEAR>], luma_only: bool) {
         for row in self.rows.iter_mut().filter(|row| row.counts) {
-            let edge = row.cover > 0.003 && row.cover < 0.997;
-            if !edge {
+            if !row.is_edge() {
                 row.excess = (0.0, 0.0);
                 continue;
             }
@@ -164,13 +168,11 @@ impl Channel {
             let mut right = SVector::<f64, LINEAR>::zeros();
             for row in self.rows.iter().filter(|row| row.counts) {
                 let terms = row.linear();
+                let value = row.value - row.excess.0;
                 for (i, x) in terms {
-                    let wx = row.weight * x;
-                    right[i] += wx * (row.value - row.excess.0);
-                    for (j, y) in terms {
-                        normal[(i, j)] += wx * y;
-                    }
+                    right[i] += row.weight * x * value;
                 }
+                add_square(&mut normal, &terms, row.weight);
             }
             if let Some(solved) = normal.cholesky() {
                 self.levels = solved.solve(&right);
@@ -231,23 +233,29 @@ impl Channel {
                 *own = contrast * by;
             }
             let terms = row.linear();
+            add_square(&mut levels, &terms, row.weight);
+            for (i, x) in terms {
+                level_pull[i] += row.weight * x * residual;
+            }
+            // Where nothing changes with the outline, nothing is learned of it.
+            if row.by_parameter[..2] == [0.0; 2] {
+                continue;
+            }
             for (i, x) in terms {
                 let wx = row.weight * x;
-                level_pull[i] += wx * residual;
-                for (j, y) in terms {
-                    levels[(i, j)] += wx * y;
-                }
                 for k in 0..free {
                     mixed[(i, k)] += wx * derivative[k];
                 }
             }
             for k in 0..free {
-                pull[k] += row.weight * derivative[k] * residual;
-                for l in 0..free {
-                    own[(k, l)] += row.weight * derivative[k] * derivative[l];
+                let by = row.weight * derivative[k];
+                pull[k] += by * residual;
+                for l in 0..=k {
+                    own[(k, l)] += by * derivative[l];
                 }
             }
         }
+        own.fill_upper_triangle_with_lower_triangle();
         for k in 0..SECTORS {
             levels[(SHADING + k, SHADING + k)] += 0.02;
         }
@@ -288,6 +296,20 @@ impl Channel {
         let inside =
             self.levels[0] + 0.8 * (u * self.levels[1] + v * self.levels[2]) + 0.6 * self.levels[3];
         inside - self.levels[SHADING + sector]
+    }
+}
+
+/// Adds the square of a row of terms, weighted, to the lower triangle: all that the factorisation reads.
+fn add_square(
+    normal: &mut SMatrix<f64, LINEAR, LINEAR>,
+    terms: &[(usize, f64); SHADING + 2],
+    weight: f64,
+) {
+    for (place, (i, x)) in terms.iter().enumerate() {
+        let wx = weight * x;
+        for (j, y) in &terms[..=place] {
+            normal[(*i.max(j), *i.min(j))] += wx * y;
+        }
     }
 }
 

@@ -46,6 +46,8 @@ pub struct Move {
     pub merit_before: f64,
     /// Merit after.
     pub merit_after: f64,
+    /// The rig stood in front of the shooting line before this move, and does not after it.
+    pub clears_line: bool,
 }
 
 /// Advice.
@@ -198,6 +200,7 @@ pub fn improve(
             ),
             merit_before: value,
             merit_after: after,
+            clears_line: value >= FORBIDDEN_MM && after < FORBIDDEN_MM,
         });
         current = trial;
         value = after;
