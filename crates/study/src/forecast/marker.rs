@@ -52,13 +52,14 @@ const LASTING_AT_PX: f64 = 12.0;
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct MarkerNoise {
-    /// Centre of a large, still, round marker about its lasting error, one axis (px). Three rendered and encoded films gave
-    /// 0.073 px (two phones, markers of 13 px) and 0.083 px (720 rows, 9 px), which is 0.06 with the law of [`Self::small_px`].
+    /// Centre of a large, still, round marker about its lasting error, one axis (px). Six cameras of three rendered and encoded films (two
+    /// phones, nine shots, H.264 at about 20 Mbit/s, the coding's lag taken off; markers of 12 to 13 px) gave 0.041 to 0.063 with the law
+    /// of [`Self::small_px`]; this is their rms.
     pub centre_sd_px: f64,
     /// What stays wrong with the centre for a while, one axis, of a marker 12 px wide (px): shading, sleeve, compression.
-    /// Rms of the same films' cameras, brought to 12 px: 0.074 and 0.113; taken to fall with the marker's width.
+    /// The same cameras: 0.045 to 0.108; their rms. Taken to fall with the marker's width. Files of 8 Mbit/s are two to three times worse.
     pub lasting_px: f64,
-    /// For how long: one-sided integral of its correlation (s). The same films: 0.11 to 0.24.
+    /// For how long: one-sided integral of its correlation (s). The same cameras: 0.08 to 0.37, weighted by variance.
     pub lasting_s: f64,
     /// Diameter (px) at which the small number of edge pixels doubles the variance.
     pub small_px: f64,
@@ -75,9 +76,9 @@ pub struct MarkerNoise {
 impl Default for MarkerNoise {
     fn default() -> Self {
         Self {
-            centre_sd_px: 0.06,
-            lasting_px: 0.095,
-            lasting_s: 0.2,
+            centre_sd_px: 0.048,
+            lasting_px: 0.082,
+            lasting_s: 0.14,
             small_px: 8.0,
             least_px: 4.0,
             band_factor: 1.5,
