@@ -482,6 +482,14 @@ fn wrong_results_are_refused() {
         &|t| Some(t.replacen("\"camera\":1", "\"camera\":7", 1)),
         &["camera 8 in a rig of 2"],
     );
+    // What a run leaves that was killed between its sightings and its sheets.
+    fs::write(good.join(".made-from.json"), r#"{"sightings": "others"}"#).unwrap();
+    refused(
+        &say(folder.path(), &["agree", "good"]),
+        3,
+        &["stopped before its end", "run the practice again"],
+    );
+    fs::remove_file(good.join(".made-from.json")).unwrap();
     spoilt(
         "rig.yaml",
         &|t| Some(t.replacen("drawarc-rig/1", "drawarc-rig/9", 1)),

@@ -1,6 +1,7 @@
 //! A result folder of `run`, as far as a study needs it: rig, clocks, sightings, and what the sheets say of each shot.
 
 use crate::failure::{Failure, Outcome};
+use crate::store::made_from;
 use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::{MarkerRole, Sighting, SightingSeries, Verdict};
 use nalgebra::{Matrix2, Point2, Vector2};
@@ -76,6 +77,7 @@ struct FormatOnly {
 
 #[derive(Deserialize)]
 struct KeptSightings {
+    key: String,
     value: Vec<KeptSeries>,
 }
 
@@ -155,6 +157,13 @@ impl ResultFolder {
         let rig = Rig::from_yaml(&text).map_err(|source| wrong(format!("rig.yaml: {source}")))?;
         let clocks: Vec<ClockModel> = json(folder, "clocks.json")?;
         let kept: KeptSightings = json(folder, "sightings.json")?;
+        if !made_from(folder, "sightings", &kept.key) {
+            return Err(Failure::input(format!(
+                "{}: a run was stopped before its end: sightings and sheets do not belong together",
+                folder.display()
+            ))
+            .help("run the practice again with `drawarc run`: it goes on where it was stopped"));
+        }
         let series: Vec<SightingSeries> = kept.value.into_iter().map(Into::into).collect();
         let cameras = rig.cameras.len();
         if cameras < 2 {

@@ -4,6 +4,7 @@ use crate::failure::{Failure, Outcome};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::fs::File;
 use std::io::{Read, Write as _};
@@ -15,6 +16,9 @@ use tempfile::NamedTempFile;
 const OWNER: &str = "practice.txt";
 /// File that is locked while a run works in the folder.
 const LOCK: &str = ".lock";
+/// File that says from which steps the published results were made: a key for each step. It is published last, so where a
+/// run was stopped after a step and before its end, the two differ.
+const MADE_FROM: &str = ".made-from.json";
 /// How the names of unfinished files begin.
 pub(crate) const UNFINISHED: &str = ".drawarc-";
 
@@ -26,6 +30,7 @@ pub(crate) const UNFINISHED: &str = ".drawarc-";
 pub(crate) struct Store {
     folder: PathBuf,
     ready: Mutex<Vec<(PathBuf, NamedTempFile)>>,
+    keys: Mutex<BTreeMap<String, String>>,
     _lock: File,
 }
 
@@ -125,6 +130,7 @@ impl Store {
         Ok(Self {
             folder: folder.to_owned(),
             ready: Mutex::default(),
+            keys: Mutex::default(),
             _lock: lock,
         })
     }
@@ -155,6 +161,11 @@ impl Store {
 
     /// Gives everything that was written its name.
     pub(crate) fn publish(&self) -> Outcome<()> {
+        let keys = {
+            let keys = self.keys.lock().unwrap_or_else(PoisonError::into_inner);
+            serde_json::to_vec(&*keys).map_err(Failure::output)?
+        };
+        self.write(MADE_FROM, &keys)?;
         let mut ready = self.ready.lock().unwrap_or_else(PoisonError::into_inner);
         for (path, file) in ready.drain(..) {
             named(file, &path)?;
@@ -170,6 +181,9 @@ impl Store {
         work: impl FnOnce() -> Outcome<T>,
     ) -> Outcome<T> {
         let file = format!("{name}.json");
+        let mut keys = self.keys.lock().unwrap_or_else(PoisonError::into_inner);
+        keys.insert(name.to_owned(), key.0.clone());
+        drop(keys);
         let kept = std::fs::read(self.path(&file))
             .ok()
             .and_then(|bytes| serde_json::from_slice::<Kept<T>>(&bytes).ok())
@@ -185,6 +199,15 @@ impl Store {
         write_whole(&self.path(&file), &bytes)?;
         Ok(kept.value)
     }
+}
+
+/// Are the results of a folder made from the step that is kept there under `key`? Where nothing says so, they are taken to be.
+pub(crate) fn made_from(folder: &Path, step: &str, key: &str) -> bool {
+    std::fs::read(folder.join(MADE_FROM))
+        .ok()
+        .and_then(|bytes| serde_json::from_slice::<BTreeMap<String, String>>(&bytes).ok())
+        .and_then(|keys| keys.get(step).cloned())
+        .is_none_or(|own| own == key)
 }
 
 /// Holds a results folder for this process alone as long as the value lives.
@@ -272,6 +295,24 @@ mod tests {
             assert_eq!(value, runs);
         }
         assert_eq!(runs, 2);
+    }
+
+    #[test]
+    fn results_know_the_step_that_they_were_made_from() {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Store::open(folder.path(), "evening", false).unwrap();
+        let [first, second] = [1, 2].map(|k| Key::of("sightings", &k, &[]).unwrap());
+        let stand = |key: &Key| made_from(folder.path(), "sightings", key.text());
+        // Nothing says so yet.
+        assert!(stand(&first));
+        store.step("sightings", &first, || Ok(1)).unwrap();
+        store.publish().unwrap();
+        assert!(stand(&first) && !stand(&second));
+        // A run with other settings is stopped after the step: what is published still stands on the first.
+        store.step("sightings", &second, || Ok(2)).unwrap();
+        assert!(stand(&first) && !stand(&second));
+        store.publish().unwrap();
+        assert!(stand(&second));
     }
 
     #[test]
