@@ -9,7 +9,7 @@ use drawarc_report::{
     ShotContext, ShotSheet, ShotWindow, Side, SoundAt, Verdict, score_series, score_shot,
 };
 use drawarc_rig::Rig;
-use drawarc_triangulation::{InstantPath, Onset, PathSamples};
+use drawarc_triangulation::{ElbowPath, InstantPath, MotionBands, Onset, PathSamples};
 use rayon::prelude::*;
 
 /// Everything that the rules say of a practice.
@@ -30,12 +30,12 @@ pub(crate) struct Sheets {
 pub(crate) struct Stretch {
     /// Where the shot lies in it.
     pub(crate) window: ShotWindow,
-    /// The elbow, with joint samples.
-    pub(crate) elbow: PathSamples,
+    /// The elbow.
+    pub(crate) elbow: Drawn,
     /// When the elbow set out, where the string was let go.
     pub(crate) onset: Option<Onset>,
     /// Further markers.
-    pub(crate) others: Others,
+    pub(crate) others: Others<Drawn>,
     /// The elbow by the simple way, for comparison.
     pub(crate) simple: Option<InstantPath>,
     /// Why nothing can be said of it, whatever the path looks like.
@@ -44,14 +44,50 @@ pub(crate) struct Stretch {
     pub(crate) put_back: Option<String>,
 }
 
+/// A path whose joint samples are drawn when they are asked for: those of one shot take 10 MB, and an evening has sixty.
+#[derive(Debug)]
+pub(crate) struct Drawn {
+    pub(crate) path: ElbowPath,
+    /// Instants of the samples (range time, s).
+    pub(crate) times_s: Vec<f64>,
+    /// How sure the motion is, where it is asked for.
+    pub(crate) bands: Option<MotionBands>,
+    /// How many samples.
+    pub(crate) draws: usize,
+    pub(crate) seed: u64,
+}
+
+impl Drawn {
+    /// The samples: the same every time.
+    fn samples(&self) -> PathSamples {
+        PathSamples {
+            bands: self.bands.clone(),
+            ..self.path.sample(&self.times_s, self.draws, self.seed)
+        }
+    }
+}
+
 /// Paths of further markers.
 #[derive(Debug, Default)]
-pub(crate) struct Others {
-    pub(crate) bow_hand: Option<PathSamples>,
-    pub(crate) string_hand: Option<PathSamples>,
-    pub(crate) nock: Option<PathSamples>,
-    pub(crate) arrow_rest: Option<PathSamples>,
-    pub(crate) draw_shoulder: Option<PathSamples>,
+pub(crate) struct Others<T> {
+    pub(crate) bow_hand: Option<T>,
+    pub(crate) string_hand: Option<T>,
+    pub(crate) nock: Option<T>,
+    pub(crate) arrow_rest: Option<T>,
+    pub(crate) draw_shoulder: Option<T>,
+}
+
+impl Others<Drawn> {
+    fn samples(&self) -> Others<PathSamples> {
+        let of = |drawn: &Option<Drawn>| drawn.as_ref().map(Drawn::samples);
+        Others {
+            bow_hand: of(&self.bow_hand),
+            string_hand: of(&self.string_hand),
+            nock: of(&self.nock),
+            arrow_rest: of(&self.arrow_rest),
+            draw_shoulder: of(&self.draw_shoulder),
+        }
+    }
 }
 
 /// The settings of the rules, from the pipeline's.
@@ -175,13 +211,14 @@ impl Judging<'_> {
                     .iter()
                     .find(|turn| turn.archer == *archer)
             });
-        let mut context = context((id, renamed.or(turn)), window, self.rig, (stretch, near));
+        let others = stretch.others.samples();
+        let mut context = context((id, renamed.or(turn)), self.rig, (stretch, &others), near);
         let archer = turn.map_or(self.nobody, |turn| turn.archer.as_str());
         archer.clone_into(&mut context.archer);
         context.felt = turn.and_then(|turn| turn.felt.get(place).copied());
         context.correction = correction;
         let mut sheet = score_shot(
-            &stretch.elbow,
+            &stretch.elbow.samples(),
             window,
             &context,
             self.settings,
@@ -274,13 +311,13 @@ fn deal(turns: &[Turn], shots: usize) -> Vec<(Option<Turn>, usize)> {
 
 fn context<'a>(
     (id, turn): (&str, Option<&Turn>),
-    window: &ShotWindow,
     rig: &Rig,
-    (stretch, sounds): (&'a Stretch, Vec<SoundAt>),
+    (stretch, others): (&'a Stretch, &'a Others<PathSamples>),
+    sounds: Vec<SoundAt>,
 ) -> ShotContext<'a> {
     let side = turn
         .map(|turn| turn.handedness)
-        .or(window.side_seen)
+        .or(stretch.window.side_seen)
         .unwrap_or(Side::Right);
     let archer = turn.map_or("", |turn| turn.archer.as_str());
     let mut context = ShotContext::new(id, archer, side);
@@ -295,7 +332,6 @@ fn context<'a>(
     context.onset.clone_from(&stretch.onset);
     context.simple = stretch.simple.as_ref();
     context.cameras.clone_from(&rig.cameras);
-    let others = &stretch.others;
     context.markers.bow_hand = others.bow_hand.as_ref();
     context.markers.string_hand = others.string_hand.as_ref();
     context.markers.nock = others.nock.as_ref();

@@ -11,7 +11,7 @@ use crate::pipeline::{Pipeline, Step};
 use crate::practice::Practice;
 use crate::progress::Progress;
 use crate::recordings::Recordings;
-use crate::sheets::{self, Others, Stretch};
+use crate::sheets::{self, Drawn, Others, Stretch};
 use crate::spans::{overlap, windows};
 use crate::stood::{CameraLine, Stood};
 use crate::store::{Key, Store, write_whole};
@@ -22,8 +22,7 @@ use drawarc_report::{ShotKind, ShotWindow, SoundAt, find_shots};
 use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::{MarkerRole, MarkerSpec, SightingSeries, SoundScan};
 use drawarc_triangulation::{
-    Disagreement, ElbowPath, PathFit, PathInput, PathSamples, PathSettings, comparison_path,
-    fit_path,
+    Disagreement, ElbowPath, PathFit, PathInput, PathSettings, comparison_path, fit_path,
 };
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -429,15 +428,17 @@ fn agreement(
 fn stretch((plan, rig): (&Plan<'_>, &Rig), fit: &PathFit, window: ShotWindow) -> Stretch {
     let elbow = &fit.path;
     let times = times(elbow, plan.pipeline.path.step_s);
-    let sample = |path: &ElbowPath| -> PathSamples {
-        path.sample(&times, plan.pipeline.path.draws, plan.pipeline.seed)
+    let bands = bands::of(plan, elbow, &times, &window);
+    let drawn = |path: &ElbowPath, bands| Drawn {
+        path: path.clone(),
+        times_s: times.clone(),
+        bands,
+        draws: plan.pipeline.path.draws,
+        seed: plan.pipeline.seed,
     };
-    let other = |role: MarkerRole| fit.path_of(role).map(sample);
+    let other = |role: MarkerRole| fit.path_of(role).map(|path| drawn(path, None));
     Stretch {
-        elbow: PathSamples {
-            bands: bands::of(plan, elbow, &times, &window),
-            ..sample(elbow)
-        },
+        elbow: drawn(elbow, bands),
         onset: (window.kind == ShotKind::Released)
             .then(|| fit.onset(rig, window.hold_end_s))
             .flatten(),
