@@ -187,6 +187,11 @@ impl Bordered {
 }
 
 impl Factor {
+    /// Coefficients of the path.
+    pub(crate) fn len(&self) -> usize {
+        self.lower.n
+    }
+
     pub(crate) fn border_len(&self) -> usize {
         self.k
     }

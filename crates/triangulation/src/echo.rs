@@ -17,8 +17,12 @@ use rand_distr::{ChiSquared, Distribution as _, StandardNormal, StudentT};
 
 /// Errors are drawn this far apart (s), between them they run straight.
 const STEP_S: f64 = 0.02;
-/// Drawn once for covariances: their standard deviations are known to 1/√(2·128) = 6 %.
-const REPLICATES: usize = 128;
+/// Blocks of [`LANES`] drawn once for covariances: with 128 draws their standard deviations are known to 1/√(2·128) = 6 %.
+const BLOCKS: usize = 8;
+/// A fit of minutes draws fewer, so that its memory stays bounded: 32 draws know them to 12 %. Shots have fits of their own.
+const FEWEST_BLOCKS: usize = 2;
+/// So many numbers are kept before fewer are drawn: 64 MB, three minutes of one marker.
+const MOST_NUMBERS: usize = 1 << 23;
 /// So many are solved for side by side.
 const LANES: usize = 16;
 const SEED: u64 = 20;
@@ -64,6 +68,11 @@ pub(crate) struct Echo {
     reach: usize,
     /// Blocks of [`LANES`] responses, coefficient by coefficient.
     replicates: Vec<Vec<f64>>,
+}
+
+/// How many blocks are drawn for a path of so many coefficients.
+fn blocks(coefficients: usize) -> usize {
+    (MOST_NUMBERS / (coefficients * LANES).max(1)).clamp(FEWEST_BLOCKS, BLOCKS)
 }
 
 impl Echo {
@@ -130,7 +139,7 @@ impl Echo {
             replicates: Vec::new(),
         };
         let mut random = ChaCha8Rng::seed_from_u64(SEED);
-        echo.replicates = (0..REPLICATES / LANES)
+        echo.replicates = (0..blocks(factor.len()))
             .map(|_| echo.draw(factor, &mut random, LANES, Tails::Light))
             .collect();
         echo
@@ -290,6 +299,25 @@ impl Echo {
             }
         }
         sum.fill_upper_triangle_with_lower_triangle();
-        sum / REPLICATES as f64
+        sum / (self.replicates.len().max(1) * LANES) as f64
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A shot of ten seconds has 3600 coefficients; three minutes have 65 000, twenty 432 000.
+    #[test]
+    fn long_fits_draw_fewer_but_never_few() {
+        let draws = |seconds: usize| blocks(360 * seconds) * LANES;
+        assert_eq!(draws(10), 128);
+        assert_eq!(draws(180), 128);
+        assert_eq!(draws(400), 48);
+        assert_eq!(draws(1200), 32);
+        // Megabytes that are kept: bounded up to twelve minutes in sight, then 8 bytes a draw and coefficient.
+        for seconds in [10, 180, 400, 600] {
+            assert!(draws(seconds) * 360 * seconds * 8 <= 64 << 20);
+        }
     }
 }
