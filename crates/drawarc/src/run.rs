@@ -213,6 +213,7 @@ fn written(
     clips::keep_words(store, words_file)?;
     crate::forget::remember(store, ground.practice, (judged, kept), same)?;
     clips::link(store)?;
+    store.sign()?;
     store.publish()?;
     // The page that showed them is gone.
     kept.sweep()?;

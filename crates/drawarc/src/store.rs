@@ -16,7 +16,7 @@ use tempfile::NamedTempFile;
 const OWNER: &str = "practice.txt";
 /// File that is locked while a run works in the folder.
 const LOCK: &str = ".lock";
-/// File that says from which steps the published results were made: a key for each step. It is published last, so where a
+/// File that says from which steps the published results were made: a key for each step. It is published with them, so where a
 /// run was stopped after a step and before its end, the two differ.
 const MADE_FROM: &str = ".made-from.json";
 /// How the names of unfinished files begin.
@@ -159,13 +159,15 @@ impl Store {
         }
     }
 
+    /// Says from which steps the results were made that are published next.
+    pub(crate) fn sign(&self) -> Outcome<()> {
+        let keys = self.keys.lock().unwrap_or_else(PoisonError::into_inner);
+        let text = serde_json::to_vec(&*keys).map_err(Failure::output)?;
+        self.write(MADE_FROM, &text).map(drop)
+    }
+
     /// Gives everything that was written its name.
     pub(crate) fn publish(&self) -> Outcome<()> {
-        let keys = {
-            let keys = self.keys.lock().unwrap_or_else(PoisonError::into_inner);
-            serde_json::to_vec(&*keys).map_err(Failure::output)?
-        };
-        self.write(MADE_FROM, &keys)?;
         let mut ready = self.ready.lock().unwrap_or_else(PoisonError::into_inner);
         for (path, file) in ready.drain(..) {
             named(file, &path)?;
@@ -306,11 +308,14 @@ mod tests {
         // Nothing says so yet.
         assert!(stand(&first));
         store.step("sightings", &first, || Ok(1)).unwrap();
+        store.sign().unwrap();
         store.publish().unwrap();
         assert!(stand(&first) && !stand(&second));
-        // A run with other settings is stopped after the step: what is published still stands on the first.
+        // A run with other settings is stopped after the step, or goes no further: what is published stands on the first.
         store.step("sightings", &second, || Ok(2)).unwrap();
+        store.publish().unwrap();
         assert!(stand(&first) && !stand(&second));
+        store.sign().unwrap();
         store.publish().unwrap();
         assert!(stand(&second));
     }
