@@ -355,3 +355,35 @@ fn find(patch: &Patch, centre: Point2<f64>, picture: GrayView<'_>) -> Option<Vec
     let inside = shift.norm() < limit && (0.3..3.0).contains(&gain);
     (inside && alike(shift) > LEAST_CORRELATION).then_some(shift)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The window must be what single samples are: inside, across the border and outside of the picture.
+    #[test]
+    fn a_rimmed_patch_holds_what_single_samples_give() {
+        let (width, height) = (64_u32, 48_u32);
+        let data: Vec<u8> = (0_u32..width * height)
+            .map(|k| u8::try_from(k * k % 251).unwrap())
+            .collect();
+        let picture = GrayView::new(width, height, &data).unwrap();
+        for middle in [
+            Point2::new(30.0, 24.0),
+            Point2::new(31.37, 22.81),
+            Point2::new(5.2, 44.6),
+            Point2::new(-9.5, 200.0),
+        ] {
+            let rimmed = Rimmed::at(picture, middle);
+            for ((level, slope_here), step) in rimmed.levels().zip(offsets()) {
+                let at = middle + step;
+                assert!((level - picture.sample(at)).abs() < 1e-9, "{middle} {step}");
+                assert!(
+                    (slope_here - slope(picture, at)).norm() < 1e-9,
+                    "{middle} {step}"
+                );
+            }
+            assert_eq!(rimmed.levels().count(), offsets().count());
+        }
+    }
+}

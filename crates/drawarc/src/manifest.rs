@@ -24,8 +24,7 @@ pub(crate) fn write(plan: &ManifestArguments, json: bool) -> Outcome<()> {
     let mut cameras = Vec::new();
     for (index, file) in plan.files.iter().enumerate() {
         // Opening it now names a wrong file before an evening's work stands on it.
-        let footage = Footage::open(file, &Limits::default())
-            .map_err(|source| Failure::input(format!("{}: {source}", file.display())))?;
+        let footage = Footage::open(file, &Limits::default()).map_err(Failure::input)?;
         let slow_motion = slowed(footage.probe());
         drop(footage);
         let stem = file
