@@ -109,7 +109,9 @@ def by_r(package, script, table):
         table.to_csv(file, index=False)
         file.flush()
         run = subprocess.run(["Rscript", "-e", script, file.name], capture_output=True, text=True, check=True)
-    return [[float(word) for word in line.split()] for line in run.stdout.splitlines() if line.strip()]
+    rows = [[float(word) for word in line.split()] for line in run.stdout.splitlines() if line.strip()]
+    assert rows, f"R's {package} said nothing"
+    return rows
 
 
 def against_r(ours, table):
