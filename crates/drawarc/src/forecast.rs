@@ -7,10 +7,9 @@ use crate::store::write_whole;
 use crate::table;
 use drawarc_rig::{RangeFrame, Rig};
 use drawarc_study::forecast::{
-    Advice, AxisErrors, CameraForecast, CameraTiming, Forecast, ForecastInput, ForecastSettings,
-    Hand, ImproveSettings, MarkerKind, NominalArcher, NominalPhase, PlanView, RigSketch,
-    SKETCH_FORMAT, Surroundings, Sync, UsedAs, forecast, forecast_sketch, improve, nominal_rig,
-    plan_svg, sketch_of,
+    Advice, AxisErrors, CameraForecast, Forecast, ForecastInput, ForecastSettings, Hand,
+    ImproveSettings, MarkerKind, NominalArcher, NominalPhase, PlanView, RigSketch, SKETCH_FORMAT,
+    Sync, UsedAs, forecast, forecast_sketch, improve, nominal_rig, plan_svg, sketch_of, timing_of,
 };
 use drawarc_study::{StudyError, StudyWords};
 use serde::{Deserialize, Serialize};
@@ -25,11 +24,10 @@ const FORMAT: &str = "drawarc-forecast/1";
 enum Source {
     /// Tape measure.
     Sketch(Box<RigSketch>),
-    /// Survey, with what a rig file does not say.
+    /// Survey, and the same as a sketch, with what a rig file does not say.
     Surveyed {
         rig: Box<Rig>,
-        timing: Vec<CameraTiming>,
-        used: UsedAs,
+        sketch: Box<RigSketch>,
     },
 }
 
@@ -62,24 +60,23 @@ pub(crate) fn obey(plan: &ForecastArguments, json: bool) -> Outcome<()> {
     let settings = ForecastSettings::default();
     let made = match &source {
         Source::Sketch(sketch) => forecast_sketch(sketch, &settings),
-        Source::Surveyed { rig, timing, used } => forecast(
+        Source::Surveyed { rig, sketch } => forecast(
             &ForecastInput {
                 rig,
-                timing,
-                archer: used.archer,
-                marker: used.marker,
-                surroundings: &Surroundings::default(),
+                timing: &timing_of(sketch),
+                archer: sketch.archer,
+                marker: sketch.marker,
+                surroundings: &sketch.surroundings,
             },
             &settings,
         ),
     }
     .map_err(cannot)?;
-    let advice = match (&source, plan.improve) {
-        (_, false) => None,
-        (Source::Sketch(sketch), true) => Some(advise(plan, sketch, &settings)?),
-        (Source::Surveyed { rig, used, .. }, true) => {
-            Some(advise(plan, &sketch_of(rig, *used), &settings)?)
-        }
+    let (Source::Sketch(sketch) | Source::Surveyed { sketch, .. }) = &source;
+    let advice = if plan.improve {
+        Some(advise(plan, sketch, &settings)?)
+    } else {
+        None
     };
     if let Some(folder) = &plan.into {
         let words = crate::agree::words(plan.words.as_deref())?;
@@ -182,39 +179,26 @@ fn surveyed(plan: &ForecastArguments, path: &Path, rig: Rig) -> Outcome<Source> 
             )));
         }
     }
-    let sync = if plan.genlocked {
-        Sync::Genlock
-    } else {
-        Sync::Sound
-    };
-    let timing = (0..rig.cameras.len())
-        .map(|index| CameraTiming {
-            rate_hz: plan.rate_hz,
-            // Cameras that run free start their frames anywhere, here a golden section apart.
-            phase: if plan.genlocked {
-                0.0
-            } else {
-                (index as f64 * 0.618_033_988_749_895).fract()
-            },
-            clock_sd_s: sync.sd_s(),
-        })
-        .collect();
-    Ok(Source::Surveyed {
-        rig: Box::new(rig),
-        timing,
-        used: UsedAs {
-            rate_hz: plan.rate_hz,
-            sync,
-            archer: NominalArcher {
-                height_m: plan.height_cm / 100.0,
-                hand: if plan.left_handed {
-                    Hand::Left
-                } else {
-                    Hand::Right
-                },
-            },
-            marker: MarkerKind::Ball { diameter_m: size_m },
+    let used = UsedAs {
+        rate_hz: plan.rate_hz,
+        sync: if plan.genlocked {
+            Sync::Genlock
+        } else {
+            Sync::Sound
         },
+        archer: NominalArcher {
+            height_m: plan.height_cm / 100.0,
+            hand: if plan.left_handed {
+                Hand::Left
+            } else {
+                Hand::Right
+            },
+        },
+        marker: MarkerKind::Ball { diameter_m: size_m },
+    };
+    Ok(Source::Surveyed {
+        sketch: Box::new(sketch_of(&rig, used)),
+        rig: Box::new(rig),
     })
 }
 
@@ -259,7 +243,7 @@ fn pictures(
             let rig = nominal_rig(sketch).map_err(cannot)?;
             draw("plan", &rig, sketch.archer, made)?;
         }
-        Source::Surveyed { rig, used, .. } => draw("plan", rig, used.archer, made)?,
+        Source::Surveyed { rig, sketch } => draw("plan", rig, sketch.archer, made)?,
     }
     if let Some(advice) = advice.filter(|advice| !advice.moves.is_empty()) {
         let rig = nominal_rig(&advice.sketch).map_err(cannot)?;

@@ -145,4 +145,13 @@ fn advice_gains_and_stays_behind_the_line() {
         ..limits
     };
     assert!(improve(&start, &settings, &fixed).unwrap().moves.is_empty());
+    // Bad is not forbidden: only who stood in front of the line is told that it is clear now.
+    assert!(advice.moves.iter().all(|step| !step.clears_line));
+    let one = ImproveSettings {
+        fixed: Vec::new(),
+        moves: 1,
+        ..fixed
+    };
+    let ahead = improve(&at(two_phones(), [5.0, 2.7]), &settings, &one).unwrap();
+    assert!(ahead.moves[0].clears_line, "{:?}", ahead.moves);
 }

@@ -347,10 +347,13 @@ pub(crate) fn of_cameras(
     dangers
 }
 
+/// Nearer to the archer than this, seen from above, a camera hangs overhead (m).
+pub(crate) const OVERHEAD_WITHIN_M: f64 = 0.7;
+
 /// Where somebody on the dial stands, as a word.
 pub(crate) fn place_of(camera: &Camera) -> String {
     let centre = camera.centre_in_range();
-    if centre.x.hypot(centre.y) < 0.7 {
+    if centre.x.hypot(centre.y) < OVERHEAD_WITHIN_M {
         "overhead".to_owned()
     } else {
         ClockFace::of_position(&centre, &Point3::origin()).to_string()

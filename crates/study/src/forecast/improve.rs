@@ -90,6 +90,12 @@ fn merit(forecast: &Forecast) -> f64 {
         + dangers
 }
 
+/// Does a camera stand in front of the shooting line?
+fn in_front(forecast: &Forecast) -> bool {
+    let in_front = |danger: &Danger| matches!(danger, Danger::InFrontOfLine { .. });
+    forecast.dangers.iter().any(in_front)
+}
+
 /// Places to which a camera could be moved.
 fn neighbours(camera: &SketchCamera, sketch: &RigSketch, steps: [f64; 3]) -> Vec<SketchCamera> {
     let room = &sketch.surroundings;
@@ -162,10 +168,11 @@ pub fn improve(
     };
     let before = forecast_sketch(sketch, forecast)?;
     let mut current = sketch.clone();
-    let mut value = merit(&forecast_sketch(&current, &quick)?);
+    let first = forecast_sketch(&current, &quick)?;
+    let (mut value, mut forbidden) = (merit(&first), in_front(&first));
     let mut moves = Vec::new();
     while moves.len() < settings.moves {
-        let mut best: Option<(f64, RigSketch, usize)> = None;
+        let mut best: Option<(f64, bool, RigSketch, usize)> = None;
         for index in 0..current.cameras.len() {
             if settings.fixed.contains(&current.cameras[index].name) {
                 continue;
@@ -177,15 +184,12 @@ pub fn improve(
                     continue;
                 };
                 let trial_value = merit(&result);
-                if best
-                    .as_ref()
-                    .is_none_or(|(least, _, _)| trial_value < *least)
-                {
-                    best = Some((trial_value, trial, index));
+                if best.as_ref().is_none_or(|(least, ..)| trial_value < *least) {
+                    best = Some((trial_value, in_front(&result), trial, index));
                 }
             }
         }
-        let Some((after, trial, index)) = best else {
+        let Some((after, still_forbidden, trial, index)) = best else {
             break;
         };
         if after > (1.0 - settings.least_gain) * value {
@@ -200,10 +204,10 @@ pub fn improve(
             ),
             merit_before: value,
             merit_after: after,
-            clears_line: value >= FORBIDDEN_MM && after < FORBIDDEN_MM,
+            clears_line: forbidden && !still_forbidden,
         });
         current = trial;
-        value = after;
+        (value, forbidden) = (after, still_forbidden);
     }
     Ok(Advice {
         purchases: purchases(&current, &quick, value),

@@ -1,5 +1,6 @@
 //! A surveyed rig as a sketch, so that its cameras can be moved on paper.
 
+use super::danger::OVERHEAD_WITHIN_M;
 use super::marker::MarkerKind;
 use super::nominal_shot::NominalArcher;
 use super::sketch::{
@@ -8,8 +9,6 @@ use super::sketch::{
 use drawarc_rig::{Camera, ClockFace, Rig};
 use nalgebra::{Point3, Vector3};
 
-/// Nearer to the archer than this, seen from above, a camera that stands higher than a tripod goes hangs overhead (m).
-const OVERHEAD_WITHIN_M: f64 = 0.7;
 /// A camera is aimed at the archer at this height, at most (m).
 const AIM_HIGHEST_M: f64 = 3.0;
 
