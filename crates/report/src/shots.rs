@@ -3,6 +3,8 @@
 //! A shot is a *draw* (the elbow gains at least 0.2 m of new ground away from the target, in one or several
 //! strokes), a *hold* (slow for a while near the farthest point) and an *end*: a burst of acceleration (release)
 //! or a slow way back (let down). Talking, pointing, walking and reaching for an arrow lack one of the three.
+//!
+//! No shot runs on across a time in which nobody saw the elbow for long: what is on its other side may be another shot.
 
 use crate::motion::Motion;
 use crate::sheet::{ShotKind, Side};
@@ -50,6 +52,10 @@ impl ShotWindow {
 /// The elbow follows through by less than this after a release (m).
 const FOLLOW_THROUGH_M: f64 = 0.18;
 
+/// Out of sight for this long (s), a draw is not gone on with. Whoever passes before a camera is gone sooner; no draw, hold or
+/// release can be told across more. Common practice for how long a shot takes (4 to 10 s), no source.
+const LOST_AFTER_S: f64 = 3.0;
+
 /// Joint samples below which no statement can be made.
 pub(crate) const MIN_DRAWS: usize = 50;
 
@@ -87,19 +93,22 @@ pub fn find_shots(
 ) -> Result<Vec<ShotWindow>, ReportError> {
     settings.validate()?;
     check_path(path, 0)?;
-    let bare = PathSamples {
-        draws: Vec::new(),
-        ..path.clone()
+    let pieces = pieces(path);
+    let all = |pieces: &[PathSamples]| -> Vec<ShotWindow> {
+        pieces
+            .iter()
+            .flat_map(|piece| shots_of(piece, settings))
+            .collect()
     };
-    let found = shots_of(&bare, settings);
+    let found = all(&pieces);
     let released = |shots: &[ShotWindow]| {
         shots
             .iter()
             .filter(|shot| shot.kind == ShotKind::Released)
             .count()
     };
-    let turned = turned_around(bare);
-    let backward = released(&shots_of(&turned, settings));
+    let turned: Vec<PathSamples> = pieces.into_iter().map(turned_around).collect();
+    let backward = released(&all(&turned));
     if backward > released(&found) {
         return Err(ReportError::BoardReversed {
             shots: backward,
@@ -107,6 +116,23 @@ pub fn find_shots(
         });
     }
     Ok(found)
+}
+
+/// The places of a path, parted where the elbow was out of sight for [`LOST_AFTER_S`]: by an obstacle, or between recordings.
+fn pieces(path: &PathSamples) -> Vec<PathSamples> {
+    let seen: Vec<usize> = (0..path.len()).filter(|&i| !path.in_gap[i]).collect();
+    seen.chunk_by(|&a, &b| path.time_s[b] - path.time_s[a] < LOST_AFTER_S)
+        .map(|piece| {
+            let span = piece[0]..=piece[piece.len() - 1];
+            PathSamples {
+                time_s: path.time_s[span.clone()].to_vec(),
+                mean: path.mean[span.clone()].to_vec(),
+                in_gap: path.in_gap[span.clone()].to_vec(),
+                cameras_seeing: path.cameras_seeing[span].to_vec(),
+                ..PathSamples::default()
+            }
+        })
+        .collect()
 }
 
 /// The path as it would be with the board the other way round.

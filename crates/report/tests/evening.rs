@@ -16,7 +16,7 @@ mod common;
 use common::{Archer, Noise, path, samples, times};
 use drawarc_report::{
     ArrowLineChoice, BowStage, ReportError, ReportSettings, Sentences, ShotContext, ShotKind,
-    ShotSheet, Side, find_shots, score_shot,
+    ShotSheet, ShotWindow, Side, find_shots, score_shot,
 };
 use drawarc_triangulation::PathSamples;
 use nalgebra::Point3;
@@ -51,12 +51,52 @@ fn shots_are_found_by_themselves() {
     let t = times(0.0, 50.0, 120.0);
     let path = path(&t, evening, Noise::default(), 0, 3);
     let shots = find_shots(&path, &ReportSettings::default()).unwrap();
-    let kinds: Vec<ShotKind> = shots.iter().map(|shot| shot.kind).collect();
     assert_eq!(
-        kinds,
+        kinds(&shots),
         [ShotKind::Released, ShotKind::LetDown, ShotKind::Released],
         "{shots:#?}"
     );
+}
+
+/// The evening without what happened between two instants.
+fn out_of_sight(from_s: f64, to_s: f64) -> PathSamples {
+    let t = times(0.0, 50.0, 120.0);
+    let mut path = path(&t, evening, Noise::default(), 0, 3);
+    for (i, &time_s) in path.time_s.iter().enumerate() {
+        if time_s > from_s && time_s < to_s {
+            path.in_gap[i] = true;
+            path.mean[i] = Point3::new(f64::NAN, f64::NAN, f64::NAN);
+        }
+    }
+    path
+}
+
+fn kinds(shots: &[ShotWindow]) -> Vec<ShotKind> {
+    shots.iter().map(|shot| shot.kind).collect()
+}
+
+/// From the hold of the first shot into the hold of the third: with the gap bridged it would be one shot of 26 seconds.
+#[test]
+fn a_shot_ends_where_nobody_films_any_longer() {
+    let whole = find_shots(&out_of_sight(0.0, 0.0), &ReportSettings::default()).unwrap();
+    let (from_s, to_s) = (whole[0].hold_end_s - 0.8, whole[2].hold_end_s - 0.8);
+    let shots = find_shots(&out_of_sight(from_s, to_s), &ReportSettings::default()).unwrap();
+    assert_eq!(kinds(&shots), [ShotKind::Unfinished], "{shots:#?}");
+    assert!(shots[0].end_s <= from_s, "{shots:#?}");
+}
+
+/// Somebody walks through the picture during the hold.
+#[test]
+fn a_shot_goes_on_behind_who_passes_by() {
+    let whole = find_shots(&out_of_sight(0.0, 0.0), &ReportSettings::default()).unwrap();
+    let (anchor_s, release_s) = (whole[0].anchor_s(), whole[0].hold_end_s);
+    let shots = find_shots(
+        &out_of_sight(anchor_s + 0.3, release_s - 0.3),
+        &ReportSettings::default(),
+    )
+    .unwrap();
+    assert_eq!(kinds(&shots), kinds(&whole));
+    assert!((shots[0].hold_end_s - release_s).abs() < 0.02, "{shots:#?}");
 }
 
 #[test]
