@@ -74,17 +74,8 @@ pub(crate) fn measure(
     let _ = std::fs::remove_dir_all(folder.join("results"));
     let threads = threads(plan);
     let decode_s = decode_s(practice, folder, threads)?;
-    let stage = |pipeline: &str| -> Result<Ended, BenchError> {
-        let mut command = Command::new(drawarc);
-        command
-            .current_dir(folder)
-            .env("NO_COLOR", "1")
-            .args(["run", "practice.yaml", "--json", "--pipeline", pipeline])
-            .args(["--threads", &threads.to_string()]);
-        watch(command, folder)
-    };
-    let survey = stage("survey-only.yaml")?;
-    let page = stage("whole.yaml")?;
+    let survey = run(drawarc, folder, "survey-only.yaml", threads)?;
+    let page = run(drawarc, folder, "whole.yaml", threads)?;
     let said: serde_json::Value = serde_json::from_str(&page.out).unwrap_or_default();
     let remarks = said["remarks"].as_array().map_or(Vec::new(), |all| {
         all.iter()
@@ -102,8 +93,32 @@ pub(crate) fn measure(
     };
     let text = serde_json::to_vec_pretty(&measured)
         .map_err(|error| BenchError::Words(error.to_string()))?;
-    std::fs::write(&kept, text).map_err(|source| BenchError::File { path: kept, source })?;
+    write(&kept, &text)?;
     Ok(measured)
+}
+
+/// `drawarc run` of the practice in a folder.
+pub(crate) fn run(
+    drawarc: &Path,
+    folder: &Path,
+    pipeline: &str,
+    threads: usize,
+) -> Result<Ended, BenchError> {
+    let mut command = Command::new(drawarc);
+    command
+        .current_dir(folder)
+        .env("NO_COLOR", "1")
+        .args(["run", "practice.yaml", "--json", "--pipeline", pipeline])
+        .args(["--threads", &threads.to_string()]);
+    watch(command, folder)
+}
+
+/// Writes a file of the bench.
+pub(crate) fn write(path: &Path, bytes: &[u8]) -> Result<(), BenchError> {
+    std::fs::write(path, bytes).map_err(|source| BenchError::File {
+        path: path.to_owned(),
+        source,
+    })
 }
 
 /// Threads that a measurement may use.

@@ -17,6 +17,7 @@ mod corner_error;
 mod error;
 mod expectation;
 mod filming;
+mod growth;
 mod limit;
 mod manifest;
 mod practices;
@@ -51,6 +52,9 @@ struct Arguments {
     /// The survey: films of the board alone, each rig beside the true one.
     #[arg(long)]
     survey: bool,
+    /// What a practice costs as it grows: minutes of film, cameras; time and memory.
+    #[arg(long)]
+    growth: bool,
     /// Threads for filming and measuring; all cores where not given.
     #[arg(long)]
     threads: Option<usize>,
@@ -83,6 +87,9 @@ fn bench(plan: &Arguments) -> Result<(), BenchError> {
     };
     if plan.survey {
         return survey_bench::survey_bench(plan, &folder, &drawarc);
+    }
+    if plan.growth {
+        return growth::growth_bench(plan, &folder, &drawarc);
     }
     let all = practices();
     let exact = |name: &str| all.iter().any(|practice| practice.name == name);

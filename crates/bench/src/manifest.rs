@@ -10,6 +10,19 @@ use std::path::Path;
 
 /// Writes `practice.yaml`, `board.yaml` and the pipelines of the two stages that are timed apart.
 pub(crate) fn write(practice: &Practice, folder: &Path) -> Result<(), BenchError> {
+    write_naming(practice, folder, None)
+}
+
+/// The same for a practice whose rig was surveyed before.
+pub(crate) fn write_with_rig(
+    practice: &Practice,
+    folder: &Path,
+    rig: &Path,
+) -> Result<(), BenchError> {
+    write_naming(practice, folder, Some(rig))
+}
+
+fn write_naming(practice: &Practice, folder: &Path, rig: Option<&Path>) -> Result<(), BenchError> {
     let scenario = &practice.scenario;
     if let Some(plan) = &scenario.board {
         let board = json!({
@@ -32,7 +45,7 @@ pub(crate) fn write(practice: &Practice, folder: &Path) -> Result<(), BenchError
         "height_cm": (100.0 * scenario.archer.height_m).round(),
         "stage": if band { "band" } else { "own-bow" },
     });
-    let manifest = json!({
+    let mut manifest = json!({
         "format": "drawarc-practice/1",
         "title": practice.name,
         "date": "2026-11-24",
@@ -42,6 +55,9 @@ pub(crate) fn write(practice: &Practice, folder: &Path) -> Result<(), BenchError
         "markers": scenario.markers.iter().filter_map(marker).collect::<Vec<_>>(),
         "turns": [turn],
     });
+    if let Some(rig) = rig {
+        manifest["rig"] = json!(rig);
+    }
     put(&folder.join("practice.yaml"), &manifest)?;
     let stage = |steps: &[&str]| json!({ "format": "drawarc-pipeline/1", "steps": steps });
     put(&folder.join("survey-only.yaml"), &stage(&["survey"]))?;

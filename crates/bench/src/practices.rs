@@ -146,6 +146,7 @@ pub(crate) fn practices() -> Vec<Practice> {
             short(Scenario::centre_four(103), vec![good(), collapse(3.0)]),
         ),
     ];
+    all.extend(variety::lossless());
     all.extend(variety::codecs());
     all.extend(variety::footage());
     all.extend(variety::archers());

@@ -3,7 +3,7 @@
 
 use crate::Arguments;
 use crate::board_films::{board_films, lying_boards};
-use crate::command::{Ended, decode_s, threads, watch};
+use crate::command::{Ended, decode_s, threads, watch, write};
 use crate::comparison::{read_json, read_text};
 use crate::corner_error::{CornerError, Scanned, ViewError, corner_errors};
 use crate::error::BenchError;
@@ -93,12 +93,15 @@ pub(crate) fn survey_bench(
     let text = serde_json::to_vec_pretty(&results)
         .map_err(|error| BenchError::Words(error.to_string()))?;
     write(&path, &text)?;
+    println!("wrote {}", path.display());
     let path = folder.join("corner-errors.csv");
     let filmed = results
         .iter()
         .map(|result| (result.name.as_str(), &result.views));
     let lying = lying.iter().map(|(name, views)| (*name, views));
-    write(&path, corner_table(filmed.chain(lying)).as_bytes())
+    write(&path, corner_table(filmed.chain(lying)).as_bytes())?;
+    println!("wrote {}", path.display());
+    Ok(())
 }
 
 /// Boards that are laid down: filmed, and their corners compared; nothing is surveyed. Name and views of each.
@@ -129,15 +132,6 @@ fn lying(
         found.push((film.name, views));
     }
     Ok(found)
-}
-
-fn write(path: &Path, bytes: &[u8]) -> Result<(), BenchError> {
-    std::fs::write(path, bytes).map_err(|source| BenchError::File {
-        path: path.to_owned(),
-        source,
-    })?;
-    println!("wrote {}", path.display());
-    Ok(())
 }
 
 fn surveyed(

@@ -1,5 +1,6 @@
 //! The one table: measure, n, ours, goal, verdict.
 
+use crate::command::write;
 use crate::comparison::{Compared, ComparedShot};
 use crate::error::BenchError;
 use crate::expectation::Agreement;
@@ -142,10 +143,20 @@ impl Table {
         });
         let text = serde_json::to_vec_pretty(&all)
             .map_err(|error| BenchError::Words(error.to_string()))?;
-        std::fs::write(path, text).map_err(|source| BenchError::File {
-            path: path.to_owned(),
-            source,
-        })
+        write(path, &text)
+    }
+}
+
+impl Row {
+    /// A single figure beside its goal; not a number is none, and no goal is met by it.
+    pub(crate) fn held(measure: String, n: usize, (value, most): (f64, f64), unit: &str) -> Self {
+        Self {
+            measure,
+            n,
+            ours: format!("{value:.2} {unit}"),
+            goal: format!("≤ {most} {unit}"),
+            verdict: verdict(value <= most),
+        }
     }
 }
 
@@ -192,10 +203,7 @@ pub(crate) fn write_sighting_errors(results: &[Compared], path: &Path) -> Result
         }
     }
     text.push('\n');
-    std::fs::write(path, text).map_err(|source| BenchError::File {
-        path: path.to_owned(),
-        source,
-    })
+    write(path, text.as_bytes())
 }
 
 /// The simple way, the limit, our shape error over the limit's, and what the sightings' own errors are.

@@ -20,6 +20,35 @@ fn each(mut scenario: Scenario, change: impl Fn(&mut FilmCamera)) -> Scenario {
     scenario
 }
 
+/// Rate factor at which hardly anything is lost.
+const LOSSLESS_CRF: u8 = 1;
+
+/// The first films once more, nearly without loss: what the coding costs. The same seeds, so people, errors and light are the same.
+pub(crate) fn lossless() -> Vec<Practice> {
+    let kept = |scenario| {
+        each(scenario, |camera: &mut FilmCamera| {
+            camera.crf = LOSSLESS_CRF
+        })
+    };
+    vec![
+        Practice::new(
+            "club-lossless",
+            "two phones, 5 and 3 o'clock, nearly lossless: good, stall",
+            Class::Other,
+            short(kept(phones(101)), vec![good(), slow(0.0)]),
+        ),
+        Practice::new(
+            "centre-lossless",
+            "four genlocked cameras, nearly lossless: good, collapse of 3 mm",
+            Class::Other,
+            short(
+                kept(Scenario::centre_four(103)),
+                vec![good(), collapse(3.0)],
+            ),
+        ),
+    ]
+}
+
 /// Codecs and bit rates.
 pub(crate) fn codecs() -> Vec<Practice> {
     // At the rate factor of H.264's films HEVC comes to 2.8 Mbit/s, H.264 to 6.8: hardly more than a messenger leaves.

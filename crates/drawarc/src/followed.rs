@@ -134,7 +134,10 @@ fn look_through(
             markers: plan.markers,
             windows: search.windows,
         },
-        &TrackSettings::default(),
+        &TrackSettings {
+            threads: rayon::current_num_threads(),
+            ..TrackSettings::default()
+        },
         progress,
         &|camera, time_s, picture| watch.see(camera, time_s, picture),
     )?;

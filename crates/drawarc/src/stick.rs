@@ -158,6 +158,7 @@ pub(crate) fn measure(
         Some(clocks),
         &TrackSettings {
             rest: false,
+            threads: rayon::current_num_threads(),
             ..TrackSettings::default()
         },
         &mut |fraction| progress::set(&bar, fraction),

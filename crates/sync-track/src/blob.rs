@@ -45,6 +45,8 @@ pub(crate) struct BlobFinder {
     looked_at: Vec<Vec<u32>>,
     stamp: u32,
     region: Vec<Sample>,
+    /// For every sample of the grid, its index in the list last split into parts; stale for all that is not in the list.
+    indices: Vec<u32>,
     seeds: Vec<Vec<(u32, u32)>>,
 }
 
@@ -60,6 +62,7 @@ impl BlobFinder {
             step: step.max(1),
             stamp: 0,
             region: Vec::new(),
+            indices: Vec::new(),
         }
     }
 
@@ -78,6 +81,7 @@ impl BlobFinder {
             }
         }
         self.stamp = self.stamp.checked_add(1).unwrap_or(1);
+        self.indices.resize(width * height, 0);
         self.seed(picture);
         let models = self.models.clone();
         models
@@ -176,7 +180,7 @@ impl BlobFinder {
                 .collect();
             inside.sort_unstable_by_key(|&(x, y, _)| (y, x));
             let size = (picture.cb.width(), picture.cb.height());
-            for part in parts(&inside) {
+            for part in parts(&inside, &mut self.indices, size) {
                 if part.len() >= SMALLEST && part.len() as f64 <= largest_half {
                     blobs.push(describe(&part, size));
                 }
@@ -237,14 +241,27 @@ fn add_seed(seeds: &mut [Vec<(u32, u32)>], bits: u8, x: usize, y: usize) {
     }
 }
 
-/// Connected parts (four neighbours) of samples sorted by row and column.
-fn parts(sorted: &[Sample]) -> Vec<Vec<Sample>> {
-    let mut owner: Vec<Option<usize>> = vec![None; sorted.len()];
+/// Connected parts (four neighbours) of samples sorted by row and column, all of them in a grid of this size.
+fn parts(
+    sorted: &[Sample],
+    indices: &mut [u32],
+    (width, height): (usize, usize),
+) -> Vec<Vec<Sample>> {
+    let place = |x: u32, y: u32| y as usize * width + x as usize;
+    for (index, &(x, y, _)) in sorted.iter().enumerate() {
+        #[expect(clippy::cast_possible_truncation, reason = "picture sizes fit 32 bits")]
+        let index = index as u32;
+        indices[place(x, y)] = index;
+    }
     let find = |x: u32, y: u32| {
-        sorted
-            .binary_search_by_key(&(y, x), |&(x, y, _)| (y, x))
-            .ok()
+        if x as usize >= width || y as usize >= height {
+            return None;
+        }
+        let index = indices[place(x, y)] as usize;
+        let named = sorted.get(index)?;
+        ((named.0, named.1) == (x, y)).then_some(index)
     };
+    let mut owner: Vec<Option<usize>> = vec![None; sorted.len()];
     let mut all = Vec::new();
     for start in 0..sorted.len() {
         if owner[start].is_some() {

@@ -83,8 +83,13 @@ const SHORTEST: usize = 4;
 
 /// Who was not found for so long (s) misses the turn.
 const RECENT_S: f64 = 0.04;
+/// What rests has its turn in one frame of so many only.
+const REST_EVERY: u64 = 4;
 /// A patch at rest that is this far from where it was last is measured at once (px).
 const RESTING_PX: f64 = 1.5;
+/// As many patches as there are markers have outlines this good; what is so much worse takes turns: factor and margin on
+/// [`Trail::unlike`]. A ball on rendered film stays below 0.12, sleeves, hands and fletchings are about 0.4.
+const MUCH_LESS_ALIKE: (f64, f64) = (2.0, 0.15);
 
 /// Follows patches through one camera's frames.
 #[derive(Debug)]
@@ -99,6 +104,8 @@ pub(crate) struct Follower {
     stretch_s: (f64, f64),
     /// The last frame in which something that takes turns was measured.
     turn_taken: Option<u64>,
+    /// Of each class, how unlike an outline a patch may be that is measured in every frame.
+    unlike: Vec<f64>,
 }
 
 impl Follower {
@@ -136,6 +143,7 @@ impl Follower {
             ended: Vec::new(),
             stretch_s: (f64::NEG_INFINITY, f64::NEG_INFINITY),
             turn_taken: None,
+            unlike: vec![f64::INFINITY; classes.len()],
         })
     }
 
@@ -202,6 +210,7 @@ impl Follower {
                 [centre.x, centre.y]
             })
             .collect();
+        self.unlike[class] = self.unlike_at_most(class, camera_s);
         let pairs = self.assign(class, &places, camera_s);
         let mut taken = vec![false; blobs.len()];
         let mut fitted = 0;
@@ -216,7 +225,10 @@ impl Follower {
             }
             if previous.last().frame_index != frame_index && self.takes_turns(trail, &places[blob])
             {
-                if self.turn_taken == Some(frame_index) || self.is_fresher(trail) {
+                let pauses = !frame_index.is_multiple_of(REST_EVERY)
+                    && self.stays(trail, &places[blob])
+                    && !self.is_much_less_alike(trail);
+                if pauses || self.turn_taken == Some(frame_index) || self.is_fresher(trail) {
                     self.live[trail].skip(Point2::from(places[blob]), frame_index, camera_s);
                     taken[blob] = true;
                     continue;
@@ -268,13 +280,43 @@ impl Follower {
         }
     }
 
+    /// How unlike an outline a patch of a class may be that is measured in every frame: what is much worse than as many others
+    /// as there are markers is not one of them, whatever the light and the film make of outlines.
+    fn unlike_at_most(&self, class: usize, camera_s: f64) -> f64 {
+        let range = self.settings.radius_px[class];
+        let mut all: Vec<f64> = self
+            .live
+            .iter()
+            .filter(|trail| trail.class == class && camera_s - trail.last().camera_s < RECENT_S)
+            .filter(|trail| !trail.is_doubtful(range) && !trail.rests(self.stretch_s.0))
+            .filter_map(Trail::unlike)
+            .collect();
+        all.sort_by(f64::total_cmp);
+        let markers = self.classes[class].members.len();
+        let (factor, margin) = MUCH_LESS_ALIKE;
+        all.get(markers - 1)
+            .map_or(f64::INFINITY, |worst| factor * worst + margin)
+    }
+
     /// What rests on a wall, or is no marker by all that was seen of it, is measured in turns, one in a frame. What
     /// moves off its resting place is measured at once.
     fn takes_turns(&self, trail: usize, place: &[f64; 2]) -> bool {
+        self.is_much_less_alike(trail) || self.stays(trail, place)
+    }
+
+    fn is_much_less_alike(&self, trail: usize) -> bool {
+        let trail = &self.live[trail];
+        trail.is_doubtful(self.settings.radius_px[trail.class])
+            || trail
+                .unlike()
+                .is_some_and(|unlike| unlike > self.unlike[trail.class])
+    }
+
+    /// Rests, and has not moved off by now.
+    fn stays(&self, trail: usize, place: &[f64; 2]) -> bool {
         let trail = &self.live[trail];
         let moved = (trail.last().patch_px - Point2::from(*place)).norm();
-        trail.is_doubtful(self.settings.radius_px[trail.class])
-            || (self.settings.rest && moved < RESTING_PX && trail.rests(self.stretch_s.0))
+        self.settings.rest && moved < RESTING_PX && trail.rests(self.stretch_s.0)
     }
 
     /// Of what takes turns, something else has waited longer.

@@ -68,10 +68,13 @@ pub fn follow_watched(
         }
     }
     classes_of(input.markers)?;
-    let cores = std::thread::available_parallelism().map_or(1, usize::from);
-    let workers = cores.min(cameras).max(1);
+    let all = match settings.threads {
+        0 => std::thread::available_parallelism().map_or(1, usize::from),
+        n => n,
+    };
+    let workers = all.min(cameras).max(1);
     let threads = match settings.decode_threads {
-        0 => (cores / workers).max(1),
+        0 => (all / workers).max(1),
         n => n,
     };
     let next = AtomicUsize::new(0);

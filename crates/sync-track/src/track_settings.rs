@@ -35,7 +35,9 @@ impl Default for ChoiceSettings {
 pub struct TrackSettings {
     /// How a marker is told from things like it.
     pub choice: ChoiceSettings,
-    /// Threads of each camera's decoder; 0 shares the machine's cores among the cameras.
+    /// Threads for all cameras together; 0 takes the machine's cores.
+    pub threads: usize,
+    /// Threads of each camera's decoder; 0 shares those that there are among the cameras.
     pub decode_threads: usize,
     /// Chroma samples lie so far right of even luma columns (luma px): 0 as H.264 and HEVC have it by default, 0.5
     /// for JPEG-like siting.
@@ -55,6 +57,7 @@ impl Default for TrackSettings {
     fn default() -> Self {
         Self {
             choice: ChoiceSettings::default(),
+            threads: 0,
             decode_threads: 0,
             chroma_right_px: 0.0,
             blur_px: 0.7,

@@ -37,6 +37,8 @@ pub(crate) struct Trail {
     half_axes_px: Vector2<f64>,
     /// How often its outline could be fitted lately.
     success: f64,
+    /// How unlike its outline it has been lately: misfit and the share of the outline that is not clear; 1 without a fit.
+    unlike: f64,
     /// Blur and radius to expect in the next picture.
     expected: Option<(Known, Option<Known>)>,
 }
@@ -84,6 +86,7 @@ impl Trail {
             colour: point.colour,
             half_axes_px: sorted_axes(&point.outline),
             success: 1.0,
+            unlike: unlike(&point),
             expected: point.learned.map(carried),
             points: vec![point],
         }
@@ -171,6 +174,11 @@ impl Trail {
                 || radius > LARGER * radius_px.1)
     }
 
+    /// How unlike a marker's outline it has been lately (0 and up), once enough was seen of it.
+    pub(crate) fn unlike(&self) -> Option<f64> {
+        (self.points.len() >= STANDS_POINTS).then_some(self.unlike)
+    }
+
     /// The patch once more, at a blob's place, not measured.
     pub(crate) fn skip(&mut self, centre_px: Point2<f64>, frame_index: u64, camera_s: f64) {
         let last = *self.last();
@@ -206,6 +214,7 @@ impl Trail {
                 (0.0, FRESH)
             };
             self.success += share * (now - self.success);
+            self.unlike += FRESH * (unlike(&point) - self.unlike);
         }
         if point.fitted {
             self.half_axes_px += (sorted_axes(&point.outline) - self.half_axes_px) * FRESH;
@@ -243,6 +252,14 @@ impl Trail {
     pub(crate) fn fitted_share(&self) -> f64 {
         let measured = self.points.iter().filter(|point| !point.skipped).count();
         self.points.iter().filter(|point| point.fitted).count() as f64 / measured.max(1) as f64
+    }
+}
+
+fn unlike(point: &TrailPoint) -> f64 {
+    if point.fitted {
+        point.misfit + 1.0 - point.clear_share
+    } else {
+        1.0
     }
 }
 
