@@ -129,7 +129,7 @@ fn with_minutes(plan: &Arguments, folder: &Path, drawarc: &Path) -> Result<Vec<G
         for name in minute.scenario.cameras.iter().flat_map(FilmCamera::files) {
             join(&one.join(&name), minutes, &place.join(&name))?;
         }
-        manifest::write_with_rig(&minute, &place, &rig)?;
+        manifest::write_with_rig(&minute, &place, (&rig, &board))?;
         found.push(grown(minutes, &minute, &place, drawarc, plan)?);
     }
     Ok(found)

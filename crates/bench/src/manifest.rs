@@ -2,7 +2,7 @@
 
 use crate::error::BenchError;
 use crate::practices::Practice;
-use drawarc_range_sim::{FilmCamera, MarkerLook, MarkerPlace, MarkerPlan, ShotKind};
+use drawarc_range_sim::{BoardPlan, FilmCamera, MarkerLook, MarkerPlace, MarkerPlan, ShotKind};
 use drawarc_rig::{ClockFace, Lens};
 use nalgebra::Point3;
 use serde_json::{Value, json};
@@ -10,21 +10,26 @@ use std::path::Path;
 
 /// Writes `practice.yaml`, `board.yaml` and the pipelines of the two stages that are timed apart.
 pub(crate) fn write(practice: &Practice, folder: &Path) -> Result<(), BenchError> {
-    write_naming(practice, folder, None)
+    write_naming(practice, folder, (None, practice.scenario.board.as_ref()))
 }
 
-/// The same for a practice whose rig was surveyed before.
+/// The same for a practice whose rig was surveyed before, with the board of `surveyed`.
 pub(crate) fn write_with_rig(
     practice: &Practice,
     folder: &Path,
-    rig: &Path,
+    (rig, surveyed): (&Path, &Practice),
 ) -> Result<(), BenchError> {
-    write_naming(practice, folder, Some(rig))
+    let board = surveyed.scenario.board.as_ref();
+    write_naming(practice, folder, (Some(rig), board))
 }
 
-fn write_naming(practice: &Practice, folder: &Path, rig: Option<&Path>) -> Result<(), BenchError> {
+fn write_naming(
+    practice: &Practice,
+    folder: &Path,
+    (rig, board): (Option<&Path>, Option<&BoardPlan>),
+) -> Result<(), BenchError> {
     let scenario = &practice.scenario;
-    if let Some(plan) = &scenario.board {
+    if let Some(plan) = board {
         let board = json!({
             "format": "drawarc-board/1",
             "name": "simulated A3 sheet",
