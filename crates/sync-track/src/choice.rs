@@ -6,6 +6,7 @@ use crate::view::{Timed, meet, px_per_rad};
 use crate::{ChoiceSettings, MarkerShape};
 use drawarc_rig::{Camera, ClockModel, Rig};
 use nalgebra::Point3;
+use std::collections::BTreeMap;
 
 /// Instants at which a pair of trails is compared, at most.
 const PROBES: usize = 80;
@@ -68,6 +69,9 @@ struct Agreement {
     score: f64,
     place_in_range: Point3<f64>,
 }
+
+/// Of pairs that were in sight at the same time, the lower index first: of an evening's thousands of patches hardly any two were.
+type Agreements = BTreeMap<(usize, usize), Agreement>;
 
 struct Judge<'a> {
     rig: &'a Rig,
@@ -187,7 +191,7 @@ pub(crate) fn choose(
         settings,
     };
     let count = contenders.len();
-    let mut agreements: Vec<Vec<Option<Agreement>>> = vec![vec![None; count]; count];
+    let mut agreements = Agreements::new();
     let mut pairs = Vec::new();
     for i in 0..count {
         for j in i + 1..count {
@@ -195,13 +199,11 @@ pub(crate) fn choose(
             if a.camera == b.camera {
                 continue;
             }
-            let agreement = judge.agreement(a, b);
-            agreements[i][j] = agreement;
-            agreements[j][i] = agreement;
-            if let Some(found) = agreement
-                && found.score > LEAST
-            {
-                pairs.push((found.score, i, j));
+            if let Some(found) = judge.agreement(a, b) {
+                agreements.insert((i, j), found);
+                if found.score > LEAST {
+                    pairs.push((found.score, i, j));
+                }
             }
         }
     }
@@ -222,7 +224,7 @@ pub(crate) fn choose(
                         members.push(k);
                     }
                 }
-                places.extend(agreements[i][j].map(|agreement| agreement.place_in_range));
+                places.extend(agreements.get(&(i, j)).map(|found| found.place_in_range));
                 total += score;
             }
         }
@@ -256,13 +258,14 @@ fn may_join(
     k: usize,
     members: &[usize],
     contenders: &[(usize, Contender<'_>)],
-    agreements: &[Vec<Option<Agreement>>],
+    agreements: &Agreements,
 ) -> bool {
     members.iter().all(|&m| {
         if contenders[m].1.camera == contenders[k].1.camera {
             overlap_share(&contenders[m].1, &contenders[k].1) < OVERLAP
         } else {
-            agreements[m][k].is_none_or(|agreement| agreement.score > 0.0)
+            let pair = (m.min(k), m.max(k));
+            agreements.get(&pair).is_none_or(|found| found.score > 0.0)
         }
     })
 }

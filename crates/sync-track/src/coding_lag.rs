@@ -4,7 +4,8 @@
 //! key frame is coded without the pictures before it: there the marker stands where it was. So the footage itself tells how far a
 //! camera's pictures trail: by how much its markers jump ahead in key frames, off the path through the frames around.
 //! One amplitude a camera is estimated from all of its key frames, over a law of speed that was measured on rendered film
-//! (H.264, 18 Mbit/s), and taken off the other frames where it is beyond doubt.
+//! (H.264, 18 Mbit/s), and taken off the other frames: the less sure it is, the less of it (the positive part of James and
+//! Stein's estimator, 1961). To take off nothing until it is three times its error left 0.1 px in films with few slow key frames.
 
 use crate::{Sighting, SightingSeries};
 use nalgebra::{Matrix3, Vector2, Vector3};
@@ -25,8 +26,6 @@ const SPAN: f64 = 1.5;
 const FEWEST_KEYS: usize = 8;
 /// A jump further than this is another thing than a lag (px).
 const WRONG_PX: f64 = 1.0;
-/// The lag is taken off where it is so many times its standard error.
-const BEYOND_DOUBT: f64 = 3.0;
 
 /// How far a camera's pictures trail.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -44,8 +43,8 @@ fn share(speed: f64) -> f64 {
     (speed / WHOLE_FROM).min(1.0) / (1.0 + speed / HALF_AT)
 }
 
-/// Takes the lag off the series of one camera, whose key frames are `keys` (indices, in order). Returns it where it is told
-/// and beyond doubt; else nothing is changed.
+/// Takes the lag off the series of one camera, whose key frames are `keys` (indices, in order). Returns what was taken off; nothing
+/// is changed where nothing is told, or less than its standard error.
 pub(crate) fn take_off(series: &mut [&mut SightingSeries], keys: &[u64]) -> Option<CodingLag> {
     let is_key = |sample: &Sighting| keys.binary_search(&sample.frame_index).is_ok();
     let mut told = Vec::new();
@@ -106,7 +105,11 @@ fn lag_of(told: &[(f64, f64)]) -> Option<CodingLag> {
         .filter(|(share, jump)| (jump - share * first.px).abs() <= 3.0 * sd)
         .collect();
     let (lag, _) = fit(&kept)?;
-    (lag.px > BEYOND_DOUBT * lag.sd_px).then_some(lag)
+    let sure = 1.0 - (lag.sd_px / lag.px).powi(2);
+    (lag.px > 0.0 && sure > 0.0).then_some(CodingLag {
+        px: sure * lag.px,
+        ..lag
+    })
 }
 
 /// Where the frames around one, key frames left out, see the marker at its instant, and how far it goes from frame to frame.
@@ -220,11 +223,12 @@ mod tests {
     }
 
     #[test]
-    fn nothing_is_taken_off_where_nothing_trails() {
-        let (mut series, _, keys) = trailing(0.0, 0.03);
-        let before = series.clone();
-        assert_eq!(take_off(&mut [&mut series], &keys), None);
-        assert_eq!(series, before);
+    fn next_to_nothing_is_taken_off_where_nothing_trails() {
+        let (mut series, truth, keys) = trailing(0.0, 0.03);
+        let before = rms(&series, &truth);
+        let taken_px = take_off(&mut [&mut series], &keys).map_or(0.0, |lag| lag.px);
+        assert!(taken_px < 0.02, "{taken_px}");
+        assert!(rms(&series, &truth) < 1.02 * before);
     }
 
     #[test]

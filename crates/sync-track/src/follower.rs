@@ -189,10 +189,8 @@ impl Follower {
             .into_iter()
             .partition(|trail| camera_s - trail.last().camera_s > PATIENCE_S);
         self.live = live;
-        self.ended.extend(
-            over.into_iter()
-                .filter(|trail| trail.points.len() >= SHORTEST),
-        );
+        self.ended
+            .extend(over.into_iter().filter(|trail| trail.followed >= SHORTEST));
     }
 
     fn follow(
@@ -362,7 +360,7 @@ impl Follower {
             }
         }
         // A young trail's gate is wide; it must not snatch a patch from one that knows where it goes.
-        let is_young = |index: usize| self.live[index].points.len() < 4;
+        let is_young = |index: usize| self.live[index].followed < 4;
         // Outlines fitted in a frame are bounded: what hangs on a wall must not use them up before what moves.
         let stands: Vec<bool> = self.live.iter().map(Trail::stands).collect();
         pairs.sort_by(|p, q| {
@@ -473,6 +471,7 @@ impl Follower {
                 covariance_px2: Matrix2::identity() * UNFITTED_SD_PX * UNFITTED_SD_PX,
                 fitted: false,
                 skipped: false,
+                rests_from: frame_index,
                 clear_share: 0.0,
                 misfit: 1.0,
                 colour: Self::colour_at(picture, blob),

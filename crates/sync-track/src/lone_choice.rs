@@ -36,5 +36,5 @@ pub(crate) fn choose_alone(trails: &[Vec<Trail>], class: usize, members: usize) 
 /// Movement in its own radii, clear outline and length count.
 fn merit(trail: &Trail) -> f64 {
     let moved = (trail.roaming_px() / trail.radius_px()).min(30.0);
-    moved * trail.fitted_share() * (trail.points.len() as f64).sqrt()
+    moved * trail.fitted_share() * (trail.followed as f64).sqrt()
 }

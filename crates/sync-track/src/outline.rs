@@ -91,8 +91,11 @@ pub(crate) struct OutlineFit {
 
 /// Samples from so far inside (luma px) ...
 const INSIDE_PX: f64 = 3.5;
-/// ... to so far outside the outline count, in luma;
-const OUTSIDE_PX: f64 = 2.5;
+/// ... to so far outside the outline count, in luma, beside so many times the blur that is expected. Farther out lie the edge of a
+/// sleeve and the marker's own shadow on the skin: with 2.5 px at any blur the centres of a 9 px ball before an arm erred by half as
+/// much again on rendered film; with 1.5 px at any blur those of balls on film that is less sharp erred by twice as much;
+const OUTSIDE_PX: f64 = 0.7;
+const OUTSIDE_BLURS: f64 = 2.5;
 /// in chroma, whose samples are two pixels wide, so much more.
 const CHROMA_MORE_PX: f64 = 1.0;
 /// Additional blur of chroma (1 σ, luma px): a sample averages two by two pixels, `√(4 − 1)/√12`, and encoders'
@@ -100,8 +103,9 @@ const CHROMA_MORE_PX: f64 = 1.0;
 const CHROMA_BLUR_PX: f64 = 0.7;
 /// Standard deviation of rounding to whole numbers: the noise is never below it (8-bit steps).
 const ROUNDING: f64 = 0.29;
-/// Cauchy's constant (2.385 is 95 % efficiency for Gaussian noise; a little wider, since the model is imperfect).
-const CAUCHY: f64 = 3.0;
+/// Cauchy's constant: 95 % efficiency for Gaussian noise. With 1.5 centres on rendered film err less still, by a tenth, but those
+/// of real discs (`mire-2`) are noisier by as much.
+const CAUCHY: f64 = 2.385;
 /// A step below this ends the fit (px).
 const STEP_END_PX: f64 = 0.004;
 /// The smallest half axis (px).
@@ -112,6 +116,8 @@ const WORST_MISFIT: f64 = 0.5;
 const MOST_GROWTH: f64 = 1.7;
 /// A blur narrower than the pixel itself cannot be (a box of 1 px has 1/√12), one wider is no outline (px).
 const BLUR_RANGE_PX: (f64, f64) = (0.28, 2.5);
+/// A blur expected wider than this takes no more of the surroundings in (px).
+const WIDEST_BLUR_PX: f64 = 1.5;
 /// No centre is believed better than this (px): what model and codec leave behind in the best footage.
 const FLOOR_PX: f64 = 0.01;
 
@@ -279,6 +285,15 @@ fn apply(outline: &mut Outline, family: Family, change: &DVector<f64>) {
     }
 }
 
+/// How far outside the outline luma samples count (px).
+fn margin_px(settings: &OutlineSettings) -> f64 {
+    let blur = settings
+        .blur_px
+        .value
+        .clamp(BLUR_RANGE_PX.0, WIDEST_BLUR_PX);
+    OUTSIDE_PX + OUTSIDE_BLURS * blur
+}
+
 fn channels(
     picture: &PictureView<'_>,
     outline: &Outline,
@@ -290,7 +305,7 @@ fn channels(
         index: 0,
         pitch: 1.0,
         origin: Vector2::zeros(),
-        margin_px: OUTSIDE_PX,
+        margin_px: margin_px(settings),
         scale,
     };
     let chroma = |plane, index| Grid {
@@ -298,7 +313,7 @@ fn channels(
         index,
         pitch: 2.0,
         origin: Vector2::new(settings.chroma_right_px, 0.5),
-        margin_px: OUTSIDE_PX + CHROMA_MORE_PX,
+        margin_px: margin_px(settings) + CHROMA_MORE_PX,
         scale,
     };
     let mut grids = vec![luma];
@@ -431,7 +446,7 @@ fn shape_rows(channel: &mut Channel, outline: &Outline, blur_px: f64, settings: 
     } else {
         blur_px.hypot(CHROMA_BLUR_PX)
     };
-    let margin = OUTSIDE_PX + if luma { 0.0 } else { CHROMA_MORE_PX };
+    let margin = margin_px(settings) + if luma { 0.0 } else { CHROMA_MORE_PX };
     let smear = 0.5 * settings.smear_px.norm();
     let (a, b) = (outline.half_axes_px.x, outline.half_axes_px.y);
     let laid = Laid::new(outline, settings.family);

@@ -59,13 +59,7 @@ pub(crate) fn series_of(
     }
     points.sort_by_key(|(point, _)| point.frame_index);
     points.dedup_by_key(|(point, _)| point.frame_index);
-    let mut rivals: Vec<u64> = trails
-        .iter()
-        .enumerate()
-        .filter(|(index, trail)| trail.class == subject.class && !chosen.contains(index))
-        .flat_map(|(_, trail)| trail.points.iter().map(|point| point.frame_index))
-        .collect();
-    rivals.sort_unstable();
+    let rivals = rivals(subject, trails, chosen);
     let mut samples = Vec::with_capacity(looked_at.frames.len());
     let mut next = 0;
     let mut last: Option<Sighting> = None;
@@ -79,8 +73,13 @@ pub(crate) fn series_of(
                 last = Some(sample);
                 sample
             }
+            Some((point, _)) if point.rests_from <= frame_index => {
+                let resting = Verdict::Hidden(HiddenReason::Resting);
+                Sighting::missing(frame_index, camera_s, resting)
+            }
             _ => {
-                let rival = rivals.binary_search(&frame_index).is_ok();
+                let after = rivals.partition_point(|(from, _)| *from <= frame_index);
+                let rival = after > 0 && rivals[after - 1].1 >= frame_index;
                 let verdict = why_missing(camera, last.as_ref(), rival, chosen.is_empty());
                 Sighting::missing(frame_index, camera_s, verdict)
             }
@@ -96,6 +95,26 @@ pub(crate) fn series_of(
     set_velocities(&mut series);
     scale_by_noise(&mut series);
     series
+}
+
+/// First and last frames of the stretches in which something else of that colour was followed, in order, apart from each other.
+fn rivals(subject: &Subject, trails: &[Trail], chosen: &[usize]) -> Vec<(u64, u64)> {
+    let mut all: Vec<(u64, u64)> = trails
+        .iter()
+        .enumerate()
+        .filter(|(index, trail)| trail.class == subject.class && !chosen.contains(index))
+        .flat_map(|(_, trail)| &trail.points)
+        .map(|point| (point.rests_from, point.frame_index))
+        .collect();
+    all.sort_unstable();
+    let mut merged: Vec<(u64, u64)> = Vec::new();
+    for (from, to) in all {
+        match merged.last_mut() {
+            Some(last) if from <= last.1 + 1 => last.1 = last.1.max(to),
+            _ => merged.push((from, to)),
+        }
+    }
+    merged
 }
 
 fn sighting(subject: &Subject, camera: &Camera, point: &TrailPoint, usual_px: f64) -> Sighting {

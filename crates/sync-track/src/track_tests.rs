@@ -71,8 +71,9 @@ fn film(camera: &Camera, offset_s: f64, folder: &std::path::Path, index: usize) 
             let depth = (camera.camera_from_range * point).z;
             balls.push(ball(pixel.x, pixel.y, 400.0 * RADIUS_M / depth));
         }
-        // A spot of the marker's size, a fletching's small one, and a flag.
-        balls.push(ball(300.0, 60.0, 6.0));
+        // A spot of the marker's size (another in each picture: one thing in both would be a marker's place), a fletching's small
+        // one, and a flag.
+        balls.push(ball(300.0, 60.0 + 50.0 * index as f64, 6.0));
         balls.push(ball(60.0, 200.0, 2.0));
         let mut flag = ball(70.0, 50.0, 1.0);
         flag.half_axes_px = Vector2::new(30.0, 22.0);

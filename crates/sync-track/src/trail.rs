@@ -16,6 +16,8 @@ pub(crate) struct TrailPoint {
     pub(crate) patch_px: Point2<f64>,
     /// Nothing was measured: the patch has rested for so long that it is looked at now and then only.
     pub(crate) skipped: bool,
+    /// First frame of those before this one in which the patch was followed without being measured, or this one's.
+    pub(crate) rests_from: u64,
     pub(crate) clear_share: f64,
     pub(crate) misfit: f64,
     pub(crate) colour: [f64; 3],
@@ -29,8 +31,10 @@ pub(crate) struct TrailPoint {
 pub(crate) struct Trail {
     /// Which class of markers it could be.
     pub(crate) class: usize,
-    /// In order of time.
+    /// In order of time. Of frames in a row that were skipped only the last of all is kept; the point after them tells since when.
     pub(crate) points: Vec<TrailPoint>,
+    /// Frames in which it was followed, skipped ones included.
+    pub(crate) followed: usize,
     velocity_px_s: Vector2<f64>,
     colour: [f64; 3],
     /// Longer and shorter half axis, lately.
@@ -50,6 +54,8 @@ const BLUR_FLOOR_PX: f64 = 0.03;
 /// A radius may change by this share from frame to frame (1 σ): 1 m/s toward a camera 3.5 m away is 0.5 % at 60/s.
 const RADIUS_DRIFT: f64 = 0.01;
 
+/// A frame so many later is the next one: phones leave one out now and then.
+const NEXT_FRAMES: u64 = 2;
 /// Share of a new observation in the running colour and size.
 const FRESH: f64 = 0.1;
 /// Points after which, and distance from its beginning (px) below which, a trail is taken to stand.
@@ -89,6 +95,7 @@ impl Trail {
             unlike: unlike(&point),
             expected: point.learned.map(carried),
             points: vec![point],
+            followed: 1,
         }
     }
 
@@ -108,7 +115,7 @@ impl Trail {
     pub(crate) fn prediction(&self, camera_s: f64) -> (Point2<f64>, f64) {
         let ahead_s = (camera_s - self.last().camera_s).max(0.0);
         let centre = self.last().outline.centre_px + self.velocity_px_s * ahead_s;
-        let first = if self.points.len() < 3 {
+        let first = if self.followed < 3 {
             FIRST_SPEED_PX_S
         } else {
             0.0
@@ -152,7 +159,7 @@ impl Trail {
     /// Followed for a while and still where it began: a flag on a wall, not a marker in a shot.
     pub(crate) fn stands(&self) -> bool {
         let way = self.last().patch_px - self.first().patch_px;
-        self.points.len() >= STANDS_POINTS && way.norm() < STANDS_PX
+        self.followed >= STANDS_POINTS && way.norm() < STANDS_PX
     }
 
     /// Stands, and has stood since the film or stretch began or for long enough that it cannot be an archer's hold. A
@@ -168,7 +175,7 @@ impl Trail {
     /// Rarely the outline of anything, or of no size that the marker can have: skin, a shoe, the edge of a box.
     pub(crate) fn is_doubtful(&self, radius_px: (f64, f64)) -> bool {
         let radius = self.radius_px();
-        self.points.len() >= STANDS_POINTS
+        self.followed >= STANDS_POINTS
             && (self.success < DOUBTFUL
                 || radius < SMALLER * radius_px.0
                 || radius > LARGER * radius_px.1)
@@ -176,7 +183,7 @@ impl Trail {
 
     /// How unlike a marker's outline it has been lately (0 and up), once enough was seen of it.
     pub(crate) fn unlike(&self) -> Option<f64> {
-        (self.points.len() >= STANDS_POINTS).then_some(self.unlike)
+        (self.followed >= STANDS_POINTS).then_some(self.unlike)
     }
 
     /// The patch once more, at a blob's place, not measured.
@@ -201,7 +208,7 @@ impl Trail {
         let step_s = point.camera_s - self.last().camera_s;
         if step_s > 0.0 {
             let fresh = (point.outline.centre_px - self.last().outline.centre_px) / step_s;
-            let share = if self.points.len() < 2 { 1.0 } else { 0.7 };
+            let share = if self.followed < 2 { 1.0 } else { 0.7 };
             self.velocity_px_s += (fresh - self.velocity_px_s) * share;
         }
         if let Some(learned) = point.learned {
@@ -220,6 +227,21 @@ impl Trail {
             self.half_axes_px += (sorted_axes(&point.outline) - self.half_axes_px) * FRESH;
             for (own, other) in self.colour.iter_mut().zip(point.colour) {
                 *own += FRESH * (other - *own);
+            }
+        }
+        self.followed += 1;
+        self.keep(point);
+    }
+
+    fn keep(&mut self, mut point: TrailPoint) {
+        let last = *self.last();
+        let next = point.frame_index - last.frame_index <= NEXT_FRAMES;
+        point.rests_from = point.frame_index;
+        if last.skipped && next {
+            point.rests_from = last.rests_from;
+            // An evening's flags on a wall would fill the memory.
+            if self.points.len() > 1 {
+                self.points.pop();
             }
         }
         self.points.push(point);
@@ -292,6 +314,7 @@ impl From<(&OutlineFit, u64, f64, &Blob, Point2<f64>)> for TrailPoint {
             covariance_px2: fit.covariance_px2,
             fitted: true,
             skipped: false,
+            rests_from: frame_index,
             clear_share: fit.clear_share,
             misfit: fit.misfit,
             colour: fit.colour,

@@ -14,6 +14,8 @@ pub(crate) struct Instant {
     pub(crate) range_s: f64,
     pub(crate) centre_px: Point2<f64>,
     pub(crate) radius_px: f64,
+    /// It was followed all the time since the instant before.
+    pub(crate) unbroken: bool,
 }
 
 /// A trail on the range's time axis.
@@ -31,6 +33,7 @@ impl Timed {
                 range_s: instant_of(point, camera, clock),
                 centre_px: point.outline.centre_px,
                 radius_px: point.outline.radius_px(),
+                unbroken: point.rests_from < point.frame_index,
             })
             .collect();
         Self { instants }
@@ -51,7 +54,7 @@ impl Timed {
         let before = self.instants.get(after.checked_sub(1)?)?;
         let next = self.instants.get(after)?;
         let step_s = next.range_s - before.range_s;
-        if !(step_s > 0.0 && step_s < BRIDGE_S) {
+        if !(step_s > 0.0 && (step_s < BRIDGE_S || next.unbroken)) {
             return None;
         }
         let share = (range_s - before.range_s) / step_s;
@@ -61,6 +64,7 @@ impl Timed {
                 range_s,
                 centre_px: before.centre_px + move_px * share,
                 radius_px: before.radius_px + share * (next.radius_px - before.radius_px),
+                unbroken: next.unbroken,
             },
             move_px / step_s,
         ))
