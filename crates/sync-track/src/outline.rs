@@ -91,11 +91,11 @@ pub(crate) struct OutlineFit {
 
 /// Samples from so far inside (luma px) ...
 const INSIDE_PX: f64 = 3.5;
-/// ... to so far outside the outline count, in luma, beside so many times the blur that is expected. Farther out lie the edge of a
-/// sleeve and the marker's own shadow on the skin: with 2.5 px at any blur the centres of a 9 px ball before an arm erred by half as
-/// much again on rendered film; with 1.5 px at any blur those of balls on film that is less sharp erred by twice as much;
-const OUTSIDE_PX: f64 = 0.7;
-const OUTSIDE_BLURS: f64 = 2.5;
+/// ... to so far outside the outline count, in luma: farther out lie the edge of a sleeve and the marker's own shadow on the skin.
+/// On rendered film centres err less by a quarter to a half than with 2.5 px, the less the narrower; but an edge blurred by 0.7 px
+/// (1 σ) needs this much to be told from its surroundings. To follow the blur that is found feeds back: a coarsely coded marker
+/// seems less sharp, takes more of its shadow in, and seems less sharp still;
+const OUTSIDE_PX: f64 = 1.8;
 /// in chroma, whose samples are two pixels wide, so much more.
 const CHROMA_MORE_PX: f64 = 1.0;
 /// Additional blur of chroma (1 σ, luma px): a sample averages two by two pixels, `√(4 − 1)/√12`, and encoders'
@@ -116,8 +116,6 @@ const WORST_MISFIT: f64 = 0.5;
 const MOST_GROWTH: f64 = 1.7;
 /// A blur narrower than the pixel itself cannot be (a box of 1 px has 1/√12), one wider is no outline (px).
 const BLUR_RANGE_PX: (f64, f64) = (0.28, 2.5);
-/// A blur expected wider than this takes no more of the surroundings in (px).
-const WIDEST_BLUR_PX: f64 = 1.5;
 /// No centre is believed better than this (px): what model and codec leave behind in the best footage.
 const FLOOR_PX: f64 = 0.01;
 
@@ -285,15 +283,6 @@ fn apply(outline: &mut Outline, family: Family, change: &DVector<f64>) {
     }
 }
 
-/// How far outside the outline luma samples count (px).
-fn margin_px(settings: &OutlineSettings) -> f64 {
-    let blur = settings
-        .blur_px
-        .value
-        .clamp(BLUR_RANGE_PX.0, WIDEST_BLUR_PX);
-    OUTSIDE_PX + OUTSIDE_BLURS * blur
-}
-
 fn channels(
     picture: &PictureView<'_>,
     outline: &Outline,
@@ -305,7 +294,7 @@ fn channels(
         index: 0,
         pitch: 1.0,
         origin: Vector2::zeros(),
-        margin_px: margin_px(settings),
+        margin_px: OUTSIDE_PX,
         scale,
     };
     let chroma = |plane, index| Grid {
@@ -313,7 +302,7 @@ fn channels(
         index,
         pitch: 2.0,
         origin: Vector2::new(settings.chroma_right_px, 0.5),
-        margin_px: margin_px(settings) + CHROMA_MORE_PX,
+        margin_px: OUTSIDE_PX + CHROMA_MORE_PX,
         scale,
     };
     let mut grids = vec![luma];
@@ -446,7 +435,7 @@ fn shape_rows(channel: &mut Channel, outline: &Outline, blur_px: f64, settings: 
     } else {
         blur_px.hypot(CHROMA_BLUR_PX)
     };
-    let margin = margin_px(settings) + if luma { 0.0 } else { CHROMA_MORE_PX };
+    let margin = OUTSIDE_PX + if luma { 0.0 } else { CHROMA_MORE_PX };
     let smear = 0.5 * settings.smear_px.norm();
     let (a, b) = (outline.half_axes_px.x, outline.half_axes_px.y);
     let laid = Laid::new(outline, settings.family);
