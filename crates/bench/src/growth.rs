@@ -148,7 +148,9 @@ fn with_cameras(plan: &Arguments, folder: &Path, drawarc: &Path) -> Result<Vec<G
     for cameras in 2..=centre.scenario.cameras.len() {
         let place = folder.join(format!("{}-{cameras}", centre.name));
         let mut fewer = centre.clone();
-        fewer.scenario.cameras.truncate(cameras);
+        // The last ones: they see the board on the line best.
+        let left_out = fewer.scenario.cameras.len() - cameras;
+        fewer.scenario.cameras.drain(..left_out);
         std::fs::create_dir_all(&place).map_err(|source| BenchError::File {
             path: place.clone(),
             source,

@@ -12,6 +12,8 @@ mod epipolar;
 mod error;
 mod first_look;
 mod follower;
+#[cfg(test)]
+mod follower_tests;
 mod gcc_phat;
 mod lone_choice;
 mod marker;

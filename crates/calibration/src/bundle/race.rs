@@ -55,18 +55,18 @@ fn camera(index: usize) -> CameraState {
 }
 
 /// The problem with noisy corners, at a start that is off by what first poses are off.
-fn problem() -> Bundle {
+fn problem((cameras, moments): (usize, usize)) -> Bundle {
     let board = Board::new("A3", 9, 6, 0.04).unwrap();
     let middle = board.centre();
     let mut random = ChaCha8Rng::seed_from_u64(8);
     let noise = Normal::new(0.0, NOISE_PX).unwrap();
     let mut bundle = Bundle {
-        cameras: (0..CAMERAS).map(camera).collect(),
+        cameras: (0..cameras).map(camera).collect(),
         moments: Vec::new(),
         corners_from_middle: Bundle::from_middle(&board.corners(), &middle),
         loss_limit: f64::INFINITY,
     };
-    for index in 0..MOMENTS {
+    for index in 0..moments {
         let mut draw = |size: f64| random.random_range(-size..size);
         let turn = UnitQuaternion::from_euler_angles(draw(0.4), draw(0.4), draw(1.5));
         let place = Vector3::new(draw(0.45), draw(0.25), draw(0.4));
@@ -76,7 +76,7 @@ fn problem() -> Bundle {
             motion: BoardMotion::at(&world_from_board, &middle, 0.0, Freedom::Still),
             views: Vec::new(),
         };
-        for camera in 0..CAMERAS {
+        for camera in 0..cameras {
             let mut view = View {
                 camera,
                 sighting: index,
@@ -204,6 +204,48 @@ fn ask(question: &Question) -> Option<Answer> {
     Some(serde_json::from_str(said.trim()).unwrap())
 }
 
+fn pool(threads: usize) -> rayon::ThreadPool {
+    rayon::ThreadPoolBuilder::new()
+        .num_threads(threads)
+        .build()
+        .unwrap()
+}
+
+/// One step of the adjustment costs as much more as there is more to look at: slope of log time over log size, least squares.
+#[test]
+#[ignore = "a measurement of speed: `cargo xtask bench --survey`"]
+#[expect(
+    clippy::disallowed_methods,
+    reason = "a measurement of speed reads a clock"
+)]
+fn cost_grows_no_faster_than_the_problem() {
+    let step_s = |size: (usize, usize)| -> f64 {
+        let start = problem(size);
+        let seconds: Vec<f64> = (0..2 * RUNS)
+            .map(|_| {
+                let mut bundle = start.clone();
+                let begun = Instant::now();
+                let settings = SolverSettings {
+                    most_steps: 100,
+                    least_fall: LEAST_FALL,
+                };
+                let solution = pool(1).install(|| bundle.solve(settings));
+                begun.elapsed().as_secs_f64() / solution.steps as f64
+            })
+            .collect();
+        least(&seconds)
+    };
+    let boards = [75, 150, 300].map(|n| (n as f64, step_s((CAMERAS, n))));
+    let cameras = [2, 4, 8].map(|n| (n as f64, step_s((n, MOMENTS))));
+    for (what, measured) in [("boards", boards), ("cameras", cameras)] {
+        let logs = measured.map(|(size, seconds)| (size.ln(), seconds.ln()));
+        // Three sizes at even ratios: the middle one does not tilt the line.
+        let exponent = (logs[2].1 - logs[0].1) / (logs[2].0 - logs[0].0);
+        println!("a step against {what}: {measured:?}, exponent {exponent:.2}");
+        assert!(exponent <= 1.1, "{what}: {exponent}");
+    }
+}
+
 /// The run that was disturbed least.
 fn least(seconds: &[f64]) -> f64 {
     seconds.iter().copied().fold(f64::INFINITY, f64::min)
@@ -216,13 +258,10 @@ fn least(seconds: &[f64]) -> f64 {
     reason = "a measurement of speed reads a clock"
 )]
 fn no_slower_than_ceres_to_the_same_cost() {
-    let start = problem();
+    let start = problem((CAMERAS, MOMENTS));
     let mut missed = Vec::new();
     for threads in [1, 2] {
-        let pool = rayon::ThreadPoolBuilder::new()
-            .num_threads(threads)
-            .build()
-            .unwrap();
+        let pool = pool(threads);
         let mut seconds = Vec::new();
         let mut last = None;
         for _ in 0..RUNS {

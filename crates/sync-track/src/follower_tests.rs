@@ -1,0 +1,81 @@
+//! Who is measured in every frame, and who takes turns.
+#![expect(clippy::print_stdout, reason = "measured figures are shown")]
+
+use crate::drawn::{Drawn, ball};
+use crate::follower::{Follower, FollowerSettings, classes_of};
+use crate::trail::Trail;
+use crate::{MarkerColour, MarkerRole, MarkerShape, MarkerSpec, NamedColour};
+use nalgebra::Vector2;
+
+const FRAMES: u32 = 60;
+
+/// A ball and three streaks of its colour, all of them moving.
+fn frame(index: u32) -> Drawn {
+    let t = f64::from(index);
+    let mut balls = vec![ball(30.0 + 1.3 * t, 30.0 + 0.4 * t, 6.0)];
+    for k in 0..3 {
+        let mut streak = ball(130.0 - 1.1 * t, 70.0 + 16.0 * f64::from(k), 1.0);
+        streak.half_axes_px = Vector2::new(11.0, 3.2);
+        balls.push(streak);
+    }
+    Drawn {
+        balls,
+        seed: u64::from(index),
+        ..Drawn::default()
+    }
+}
+
+fn measured(trail: &Trail) -> usize {
+    trail.points.iter().filter(|point| !point.skipped).count()
+}
+
+#[test]
+fn the_marker_is_measured_always_and_what_is_less_like_it_in_turns() {
+    let markers = [MarkerSpec {
+        role: MarkerRole::Elbow,
+        shape: MarkerShape::Ball { diameter_m: 0.028 },
+        colour: MarkerColour::Named(NamedColour::Orange),
+    }];
+    let classes = classes_of(&markers).unwrap();
+    let settings = FollowerSettings {
+        radius_px: vec![(3.0, 12.0)],
+        exposure_s: 0.002,
+        chroma_right_px: 0.0,
+        blur_px: 0.7,
+        live: 10,
+        fitted: 4,
+        rest: true,
+    };
+    let mut follower = Follower::new(&classes, &markers, settings).unwrap();
+    for index in 0..FRAMES {
+        let picture = frame(index).picture();
+        follower.push(u64::from(index), f64::from(index) / 60.0, &picture.view());
+    }
+    let trails = follower.finish();
+    let longest = |wanted: &dyn Fn(&Trail) -> bool| {
+        trails
+            .iter()
+            .filter(|trail| wanted(trail))
+            .map(|trail| (trail.followed, measured(trail)))
+            .max()
+            .unwrap()
+    };
+    let (followed, always) = longest(&|trail| trail.first().outline.centre_px.y < 60.0);
+    println!("ball: measured in {always} of {followed} frames");
+    assert!(followed >= 58 && always == followed);
+    let streaks: Vec<(usize, usize)> = trails
+        .iter()
+        .filter(|trail| trail.first().outline.centre_px.y > 60.0 && trail.followed >= 50)
+        .map(|trail| (trail.followed, measured(trail)))
+        .collect();
+    println!("streaks: {streaks:?}");
+    assert!(!streaks.is_empty());
+    // After a dozen frames in which they are got to know, three share one turn a frame.
+    assert!(streaks.iter().all(|(followed, own)| 2 * own < 2 * 12 + followed));
+    // Frames without a measurement take no memory, and yet the trail knows that it was followed.
+    assert!(
+        trails
+            .iter()
+            .all(|trail| trail.points.len() <= measured(trail) + 1)
+    );
+}
