@@ -27,7 +27,7 @@ const LOSSLESS_CRF: u8 = 4;
 pub(crate) fn lossless() -> Vec<Practice> {
     let kept = |scenario| {
         each(scenario, |camera: &mut FilmCamera| {
-            camera.crf = LOSSLESS_CRF
+            camera.crf = LOSSLESS_CRF;
         })
     };
     vec![

@@ -223,10 +223,10 @@ impl Follower {
             }
             if previous.last().frame_index != frame_index && self.takes_turns(trail, &places[blob])
             {
-                let pauses = !frame_index.is_multiple_of(REST_EVERY)
-                    && self.stays(trail, &places[blob])
-                    && !self.is_much_less_alike(trail);
-                if pauses || self.turn_taken == Some(frame_index) || self.is_fresher(trail) {
+                if self.pauses(trail, &places[blob], frame_index)
+                    || self.turn_taken == Some(frame_index)
+                    || self.is_fresher(trail, frame_index)
+                {
                     self.live[trail].skip(Point2::from(places[blob]), frame_index, camera_s);
                     taken[blob] = true;
                     continue;
@@ -302,6 +302,13 @@ impl Follower {
         self.is_much_less_alike(trail) || self.stays(trail, place)
     }
 
+    /// Has no turn in this frame, whoever else has: it rests, and the frame is not one of those for what rests.
+    fn pauses(&self, trail: usize, place: &[f64; 2], frame_index: u64) -> bool {
+        !frame_index.is_multiple_of(REST_EVERY)
+            && self.stays(trail, place)
+            && !self.is_much_less_alike(trail)
+    }
+
     fn is_much_less_alike(&self, trail: usize) -> bool {
         let trail = &self.live[trail];
         trail.is_doubtful(self.settings.radius_px[trail.class])
@@ -318,18 +325,19 @@ impl Follower {
     }
 
     /// Of what takes turns, something else has waited longer.
-    fn is_fresher(&self, trail: usize) -> bool {
+    fn is_fresher(&self, trail: usize, frame_index: u64) -> bool {
         let measured_s = |index: usize| {
             let points = &self.live[index].points;
             points.iter().rev().find(|p| !p.skipped).map(|p| p.camera_s)
         };
         let own = measured_s(trail);
-        let place = |index: usize| self.live[index].last().patch_px;
+        let place = |index: usize| -> [f64; 2] { self.live[index].last().patch_px.coords.into() };
         (0..self.live.len()).any(|other| {
             other != trail
                 && self.live[other].class == self.live[trail].class
                 && self.stretch_s.1 - self.live[other].last().camera_s < RECENT_S
-                && self.takes_turns(other, &[place(other).x, place(other).y])
+                && self.takes_turns(other, &place(other))
+                && !self.pauses(other, &place(other), frame_index)
                 && measured_s(other) < own
         })
     }

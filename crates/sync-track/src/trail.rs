@@ -181,6 +181,11 @@ impl Trail {
                 || radius > LARGER * radius_px.1)
     }
 
+    /// Whether it was followed all the time between the kept point before number `k` and that one.
+    pub(crate) fn unbroken_before(&self, k: usize) -> bool {
+        k > 0 && self.points[k].rests_from <= self.points[k - 1].frame_index + NEXT_FRAMES
+    }
+
     /// How unlike a marker's outline it has been lately (0 and up), once enough was seen of it.
     pub(crate) fn unlike(&self) -> Option<f64> {
         (self.followed >= STANDS_POINTS).then_some(self.unlike)

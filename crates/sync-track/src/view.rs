@@ -29,11 +29,12 @@ impl Timed {
         let instants = trail
             .points
             .iter()
-            .map(|point| Instant {
+            .enumerate()
+            .map(|(k, point)| Instant {
                 range_s: instant_of(point, camera, clock),
                 centre_px: point.outline.centre_px,
                 radius_px: point.outline.radius_px(),
-                unbroken: point.rests_from < point.frame_index,
+                unbroken: trail.unbroken_before(k),
             })
             .collect();
         Self { instants }
