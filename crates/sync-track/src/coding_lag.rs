@@ -22,8 +22,8 @@ const AROUND: usize = 6;
 const FEWEST: usize = 7;
 /// A parabola may span so many times its frames' usual distance, not more: a gap is no path.
 const SPAN: f64 = 1.5;
-/// Fewest key frames that tell a lag.
-const FEWEST_KEYS: usize = 8;
+/// Fewest key frames that tell a lag: a film of one shot has seven slow ones.
+const FEWEST_KEYS: usize = 5;
 /// A jump further than this is another thing than a lag (px).
 const WRONG_PX: f64 = 1.0;
 
@@ -90,10 +90,12 @@ fn lag_of(told: &[(f64, f64)]) -> Option<CodingLag> {
         }
         let px = kept.iter().map(|(share, jump)| share * jump).sum::<f64>() / weight;
         let rest: f64 = kept.iter().map(|(s, jump)| (jump - s * px).powi(2)).sum();
-        let sd = (rest / (kept.len() - 1) as f64).sqrt();
+        let freedom = (kept.len() - 1) as f64;
+        let sd = (rest / freedom).sqrt();
+        // Few key frames do not know their own scatter: the variance is Student's.
         let lag = CodingLag {
             px,
-            sd_px: sd / weight.sqrt(),
+            sd_px: sd * (freedom / (freedom - 2.0) / weight).sqrt(),
             keys: kept.len(),
         };
         Some((lag, sd))
