@@ -59,8 +59,8 @@ fn threads_locale_time_zone_and_the_age_and_order_of_files_change_no_byte() {
     );
 }
 
-/// Elbow (mm) at the start of the expansion, and how long after the first phase each begins (s).
-fn figures(results: &Path) -> (Vec<f64>, Vec<f64>) {
+/// Elbow (mm) at the start of the expansion, and how long after the first phase each begins, with its standard deviation (s).
+fn figures(results: &Path) -> (Vec<f64>, Vec<(f64, f64)>) {
     let sheet: Value =
         serde_json::from_slice(&fs::read(results.join("sheet.json")).unwrap()).unwrap();
     let shot = &sheet["shots"][0];
@@ -84,7 +84,8 @@ fn figures(results: &Path) -> (Vec<f64>, Vec<f64>) {
         let (from, to) = (number(&elbow[after - 1][axis]), number(&elbow[after][axis]));
         from + share * (to - from)
     });
-    let starts = (0..phases.len()).map(|index| start_s(index) - start_s(0));
+    let sd_s = |index: usize| number(&phases[index]["start_sd_s"]);
+    let starts = (0..phases.len()).map(|index| (start_s(index) - start_s(0), sd_s(index)));
     (place.collect(), starts.collect())
 }
 
@@ -122,7 +123,11 @@ fn the_order_of_the_cameras_changes_nothing_that_is_measured() {
     for (one, other) in place.iter().zip(&other_place) {
         assert!((one - other).abs() < 0.05, "{place:?} {other_place:?} mm");
     }
-    for (one, other) in starts.iter().zip(&other_starts) {
-        assert!((one - other).abs() < 2e-3, "{starts:?} {other_starts:?} s");
+    // The path's knots stand at other instants, and a phase begins where a speed passes a bar: within its own deviation.
+    for ((one, sd_s), (other, _)) in starts.iter().zip(&other_starts) {
+        assert!(
+            (one - other).abs() < sd_s.max(2e-3),
+            "{starts:?} {other_starts:?} s"
+        );
     }
 }
