@@ -237,12 +237,13 @@ fn cost_grows_no_faster_than_the_problem() {
     };
     let boards = [75, 150, 300].map(|n| (n as f64, step_s((CAMERAS, n))));
     let cameras = [2, 4, 8].map(|n| (n as f64, step_s((n, MOMENTS))));
-    for (what, measured) in [("boards", boards), ("cameras", cameras)] {
+    // A board that all cameras see couples every pair of them, so that cameras cost between their number and its square.
+    for (what, measured, most) in [("boards", boards, 1.1), ("cameras", cameras, 2.0)] {
         let logs = measured.map(|(size, seconds)| (size.ln(), seconds.ln()));
         // Three sizes at even ratios: the middle one does not tilt the line.
         let exponent = (logs[2].1 - logs[0].1) / (logs[2].0 - logs[0].0);
         println!("a step against {what}: {measured:?}, exponent {exponent:.2}");
-        assert!(exponent <= 1.1, "{what}: {exponent}");
+        assert!(exponent <= most, "{what}: {exponent}");
     }
 }
 
