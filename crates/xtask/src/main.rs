@@ -24,6 +24,7 @@ cargo xtask bench   accuracy and speed beside their goals (long; arguments go to
                     --forecast: the forecast beside the films that the bench has measured;
                     --survey: films of the board alone, each rig beside the true one; coverage of 95 % intervals
                     over 200 surveys under the corner errors of those films; the adjustment's speed beside Ceres
+                    --growth: time and memory over 1, 5 and 20 minutes of film, and over 2, 3 and 4 cameras;
                     --damage: 520 damaged films through the command; --kill: 50 runs killed and run again;
                     --mutate: everything that is parsed, changed in every way for a minute each (DRAWARC_MINUTES)
 ";
