@@ -22,7 +22,7 @@ const MOST_EXPONENT: f64 = 1.1;
 const MOST_DECODES: f64 = 1.3;
 /// From the first frame of one minute to the first frame of the next (s): a phone's film of a minute and half a second lost.
 const EVERY_S: f64 = 60.5;
-/// When the raise of each shot begins in its minute (s): an arrow every twenty seconds, so three minutes for an end of nine.
+/// When the raise of each shot begins in its minute (s): an arrow every twenty seconds.
 const RAISES_S: [f64; 3] = [6.0, 26.0, 45.0];
 
 /// One measurement.

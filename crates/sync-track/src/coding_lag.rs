@@ -5,7 +5,7 @@
 //! camera's pictures trail: by how much its markers jump ahead in key frames, off the path through the frames around.
 //! One amplitude a camera is estimated from all of its key frames, over a law of speed that was measured on rendered film
 //! (H.264, 18 Mbit/s), and taken off the other frames: the less sure it is, the less of it (the positive part of James and
-//! Stein's estimator, 1961). To take off nothing until it is three times its error left 0.1 px in films with few slow key frames.
+//! Stein's estimator, 1961; reference from memory). To ask eight key frames, and three times the error, left 0.2 px in a film of one shot.
 
 use crate::{Sighting, SightingSeries};
 use nalgebra::{Matrix3, Vector2, Vector3};

@@ -237,7 +237,8 @@ fn cost_grows_no_faster_than_the_problem() {
     };
     let boards = [75, 150, 300].map(|n| (n as f64, step_s((CAMERAS, n))));
     let cameras = [2, 4, 8].map(|n| (n as f64, step_s((n, MOMENTS))));
-    // A board that all cameras see couples every pair of them, so that cameras cost between their number and its square.
+    // A board that all cameras see couples every pair of them, so that cameras cost between their number and its square: their
+    // goal, 1.1, is missed (1.34 to 1.36 in two runs).
     for (what, measured, most) in [("boards", boards, 1.1), ("cameras", cameras, 2.0)] {
         let logs = measured.map(|(size, seconds)| (size.ln(), seconds.ln()));
         // Three sizes at even ratios: the middle one does not tilt the line.
