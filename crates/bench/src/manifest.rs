@@ -119,9 +119,15 @@ fn marker(plan: &MarkerPlan) -> Option<Value> {
     let (shape, size_m) = match plan.look {
         MarkerLook::Ball { diameter_m } => ("ball", diameter_m),
         MarkerLook::Band { width_m } => ("band", width_m),
-        MarkerLook::Dot { diameter_m } => ("dot", diameter_m),
+        MarkerLook::Dot { diameter_m } | MarkerLook::Target { diameter_m, .. } => {
+            ("dot", diameter_m)
+        }
     };
     let [red, green, _] = plan.rgb;
-    let colour = if green > red { "green" } else { "orange" };
+    let colour = match plan.look {
+        MarkerLook::Target { .. } => "white",
+        _ if green > red => "green",
+        _ => "orange",
+    };
     Some(json!({ "on": on, "shape": shape, "size_mm": 1000.0 * size_m, "colour": colour }))
 }

@@ -162,7 +162,21 @@ pub(crate) fn archers() -> Vec<Practice> {
     "seven".clone_into(&mut dot.cameras[1].name);
     dot.cameras[1].position_m = [-2.9, 1.75, 1.6];
     dot.cameras[1].look_at_m = [-0.1, 0.0, 1.0];
+    let mut target = dot.clone();
+    target.seed = 125;
+    target.light.exposure = 0.3;
+    target.markers[0].look = MarkerLook::Target {
+        diameter_m: 0.04,
+        ground_m: 0.07,
+    };
+    target.markers[0].rgb = [0.85, 0.85, 0.85];
     vec![
+        Practice::new(
+            "club-dim-target",
+            "a printed target of 40 mm in poor light (a third of the exposure), cameras at 5 and 7 o'clock: good, collapse of 9 mm",
+            Class::Other,
+            short(target, vec![good(), collapse(9.0)]),
+        ),
         Practice::new(
             "club-left-handed",
             "left-handed, cameras at 7 and 9 o'clock: collapse of 9 mm in the draw",

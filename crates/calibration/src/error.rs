@@ -30,6 +30,9 @@ pub enum CalibrationError {
         /// What it must be.
         need: &'static str,
     },
+    /// A sheet that nobody can print or wear.
+    #[error("{0}")]
+    Sheet(String),
     /// A board that looks the same when it is turned by half a turn.
     #[error(
         "board {board:?} has {columns} x {rows} inner corners and cannot tell its ends apart: one count must be even, the other odd (9 x 6, 8 x 5, ...)"

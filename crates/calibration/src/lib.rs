@@ -62,7 +62,7 @@ pub use libraries::libraries;
 pub use re_placement::re_place;
 pub use re_showing::{PlacedAnew, Showing, ShownAgain, show_again};
 pub use scan::{BoardScan, Rest, ScanSettings, scan_board};
-pub use sheet::{Paper, Sheet};
+pub use sheet::{Paper, Sheet, TARGET_GROUND, TARGETS_MM};
 pub use sighting::BoardSighting;
 pub use standing::{Held, Stand, Standing, standing};
 pub use survey::survey;

@@ -33,6 +33,13 @@ const UNPRINTED_MM: f64 = 5.0;
 const OVERLAP_MM: f64 = 10.0;
 /// Length of the ruler (mm).
 const RULER_MM: f64 = 100.0;
+/// Black round a target's white disc, as a share of the disc's diameter: a disc seen at a slant keeps dark on all sides.
+pub const TARGET_GROUND: f64 = 1.75;
+/// Smallest and largest white disc (mm).
+pub const TARGETS_MM: (f64, f64) = (15.0, 80.0);
+/// A quarter of a circle of radius one as a cubic Bézier curve: distance of its inner points from the outer ones
+/// (4/3 (√2 − 1); off a circle by 0.03 %).
+const QUARTER: f64 = 0.552_284_75;
 /// PDF units (points) in a millimetre.
 const POINTS_PER_MM: f64 = 72.0 / 25.4;
 
@@ -42,6 +49,8 @@ enum Shape {
     Box([f64; 4]),
     /// Corners; black.
     Triangle([[f64; 2]; 3]),
+    /// Centre, radius, and whether it is white instead of black.
+    Disc([f64; 2], f64, bool),
     /// Start of the baseline, height of the letters, words.
     Words([f64; 2], f64, String),
 }
@@ -88,6 +97,56 @@ impl Sheet {
             }
         }
         shapes.extend(strip(board, left, bottom - MARGIN_MM / 2.0, extent));
+        Ok(Self {
+            shapes,
+            size_mm,
+            paper,
+        })
+    }
+
+    /// Draws as many round targets as the paper holds: a white disc of `disc_mm` on a black one of [`TARGET_GROUND`] times the
+    /// size, with a ring to cut along.
+    ///
+    /// # Errors
+    /// [`CalibrationError::Sheet`] where the disc is smaller than [`TARGETS_MM`] or larger.
+    pub fn targets(disc_mm: f64, paper: Paper) -> Result<Self, CalibrationError> {
+        // Written so that NaN is refused too.
+        if !(TARGETS_MM.0..=TARGETS_MM.1).contains(&disc_mm) {
+            return Err(CalibrationError::Sheet(format!(
+                "a target of {disc_mm} mm; between {} and {} mm a camera sees it and an elbow carries it",
+                TARGETS_MM.0, TARGETS_MM.1
+            )));
+        }
+        let size_mm = paper.size_mm();
+        let ground_mm = TARGET_GROUND * disc_mm;
+        let step_mm = ground_mm + 8.0;
+        let foot_mm = 2.0 * UNPRINTED_MM + 6.0;
+        // One at least, and so many more.
+        let more = |size: f64| (size - 2.0 * UNPRINTED_MM) / step_mm - 1.0;
+        let places = |size: f64| -> Vec<f64> {
+            let steps = std::iter::successors(Some(0.0), |at| Some(at + 1.0));
+            steps.take_while(|at| *at <= more(size).max(0.0)).collect()
+        };
+        let (columns, rows) = (places(size_mm.0), places(size_mm.1 - foot_mm));
+        let left = 0.5 * (size_mm.0 - (columns.len() - 1) as f64 * step_mm);
+        let top = size_mm.1 - UNPRINTED_MM - 0.5 * step_mm;
+        let mut shapes = Vec::new();
+        for row in rows {
+            for column in &columns {
+                let centre = [left + column * step_mm, top - row * step_mm];
+                shapes.push(Shape::Disc(centre, 0.5 * ground_mm, false));
+                shapes.push(Shape::Disc(centre, 0.5 * disc_mm, true));
+            }
+        }
+        let words = format!(
+            "Printed at 100 % each white disc is {} mm wide: measure one, and write what it is into the manifest. Matt paper; cut along the black's edge.",
+            trimmed(disc_mm)
+        );
+        shapes.push(Shape::Words(
+            [2.0 * UNPRINTED_MM, 2.0 * UNPRINTED_MM],
+            3.5,
+            words,
+        ));
         Ok(Self {
             shapes,
             size_mm,
@@ -144,6 +203,12 @@ impl Sheet {
                         .collect();
                     writeln!(svg, "<polygon points=\"{}\"/>", points.join(" "))
                 }
+                Shape::Disc([x, y], radius, white) => writeln!(
+                    svg,
+                    "<circle cx=\"{x:.4}\" cy=\"{:.4}\" r=\"{radius:.4}\" fill=\"{}\"/>",
+                    height - y,
+                    if *white { "#fff" } else { "#000" }
+                ),
                 Shape::Words([x, y], size, words) => writeln!(
                     svg,
                     "<text x=\"{x:.4}\" y=\"{:.4}\" font-family=\"Helvetica, Arial, sans-serif\" font-size=\"{size}\">{}</text>",
@@ -222,6 +287,10 @@ impl Sheet {
                     content,
                     "{ax:.4} {ay:.4} m {bx:.4} {by:.4} l {cx:.4} {cy:.4} l h f"
                 ),
+                Shape::Disc(centre, radius, white) => {
+                    content.push_str(&disc(*centre, *radius, *white));
+                    Ok(())
+                }
                 Shape::Words([x, y], size, words) => {
                     let escaped: String = words
                         .chars()
@@ -240,6 +309,27 @@ impl Sheet {
         }
         content
     }
+}
+
+/// A disc in PDF's operators: four curves, then black again.
+fn disc([x, y]: [f64; 2], r: f64, white: bool) -> String {
+    let k = QUARTER * r;
+    let mut path = format!("{} g\n{:.4} {y:.4} m\n", u8::from(white), x + r);
+    for (a, b) in [(1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)] {
+        // From the direction (a, b) a quarter turn on, to (-b, a).
+        let _ = writeln!(
+            path,
+            "{:.4} {:.4} {:.4} {:.4} {:.4} {:.4} c",
+            x + a * r - b * k,
+            y + b * r + a * k,
+            x - b * r + a * k,
+            y + a * r + b * k,
+            x - b * r,
+            y + a * r
+        );
+    }
+    path.push_str("h f\n0 g\n");
+    path
 }
 
 /// Arrow, ruler and fields below the squares; `top` is the strip's upper edge.
@@ -322,6 +412,48 @@ mod tests {
             if let Shape::Box([x, y, w, h]) = shape {
                 assert!(*x >= 5.0 && *y >= 5.0 && x + w <= 415.0 && y + h <= 292.0);
             }
+        }
+    }
+
+    #[test]
+    fn targets_are_to_scale_apart_and_on_the_paper() {
+        for (disc_mm, paper, fewest) in [
+            (40.0, Paper::A4, 6),
+            (30.0, Paper::A3, 15),
+            (80.0, Paper::A4, 1),
+        ] {
+            let sheet = Sheet::targets(disc_mm, paper).unwrap();
+            let (width, height) = paper.size_mm();
+            let discs: Vec<([f64; 2], f64, bool)> = sheet
+                .shapes
+                .iter()
+                .filter_map(|shape| match shape {
+                    Shape::Disc(centre, radius, white) => Some((*centre, *radius, *white)),
+                    _ => None,
+                })
+                .collect();
+            let black: Vec<_> = discs.iter().filter(|disc| !disc.2).collect();
+            assert!(black.len() >= fewest, "{disc_mm} mm: {}", black.len());
+            assert_eq!(discs.len(), 2 * black.len());
+            for (k, ([x, y], r, _)) in black.iter().enumerate() {
+                assert!((r - 0.5 * TARGET_GROUND * disc_mm).abs() < 1e-9);
+                assert!(x - r >= UNPRINTED_MM && x + r <= width - UNPRINTED_MM);
+                assert!(y - r >= UNPRINTED_MM + 10.0 && y + r <= height - UNPRINTED_MM);
+                for ([u, v], s, _) in &black[k + 1..] {
+                    assert!((x - u).hypot(y - v) > r + s);
+                }
+            }
+            let white = discs.iter().filter(|disc| disc.2);
+            assert!(
+                white
+                    .clone()
+                    .all(|disc| (disc.1 - 0.5 * disc_mm).abs() < 1e-9)
+            );
+            let pdf = String::from_utf8(sheet.to_pdf()).unwrap();
+            assert_eq!(pdf.matches(" c\n").count(), 4 * discs.len());
+        }
+        for wrong in [0.0, -3.0, 14.9, 500.0, f64::NAN] {
+            assert!(Sheet::targets(wrong, Paper::A4).is_err());
         }
     }
 

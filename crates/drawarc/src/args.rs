@@ -52,11 +52,15 @@ pub(crate) enum Verb {
 /// Arguments of `board`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Example: drawarc board calibration/a3-9x6-38mm.yaml --paper a3 --into sheet.pdf"
+    after_help = "Examples:\n  drawarc board calibration/a3-9x6-38mm.yaml --paper a3 --into sheet.pdf\n  drawarc board --target 40 --paper a4 --into targets.pdf"
 )]
 pub(crate) struct BoardArguments {
     /// Board description (YAML).
-    pub(crate) board: PathBuf,
+    #[arg(required_unless_present = "target", conflicts_with = "target")]
+    pub(crate) board: Option<PathBuf>,
+    /// Instead of a board: round targets for an elbow in poor light, a white disc of so many mm on black.
+    #[arg(long, value_name = "MM")]
+    pub(crate) target: Option<f64>,
     /// Paper: a4 or a3. A board that is larger is cut into pages to be joined.
     #[arg(long, default_value = "a3")]
     pub(crate) paper: String,

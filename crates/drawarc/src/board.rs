@@ -1,10 +1,11 @@
-//! `board`: a checkerboard sheet to print, to scale.
+//! `board`: a checkerboard sheet, or targets for the elbow, to print to scale.
 
 use crate::args::BoardArguments;
 use crate::failure::{Failure, Outcome};
 use crate::store;
 use crate::table;
 use drawarc_calibration::{Board, Paper, Sheet};
+use std::path::Path;
 
 /// Draws the sheet.
 pub(crate) fn draw(plan: &BoardArguments, json: bool) -> Outcome<()> {
@@ -23,16 +24,22 @@ pub(crate) fn draw(plan: &BoardArguments, json: bool) -> Outcome<()> {
                 .help("choose another name with --into, or give --replace to write over it"),
         );
     }
-    let board = Board::read(&plan.board).map_err(|source| {
-        let path = plan.board.display().to_string();
-        let words = source.to_string();
-        Failure::input(if words.starts_with(&path) {
-            words
-        } else {
-            format!("{path}: {words}")
-        })
-    })?;
-    let sheet = Sheet::new(&board, paper).map_err(Failure::input)?;
+    let (sheet, then) = match (&plan.board, plan.target) {
+        (Some(path), _) => (
+            of_board(path, paper)?,
+            format!(
+                "print at 100 %, glue it flat on something stiff, measure the pitch in both directions over the whole sheet and write it into {}",
+                path.display()
+            ),
+        ),
+        (None, Some(disc_mm)) => (
+            Sheet::targets(disc_mm, paper).map_err(Failure::input)?,
+            format!(
+                "print at 100 % on matt paper, cut along the black's edge, stick one on the elbow, and write into the manifest's markers: - {{on: elbow, shape: dot, size_mm: {disc_mm}, colour: white}}"
+            ),
+        ),
+        (None, None) => return Err(Failure::input("neither a board nor a target")),
+    };
     let ending = plan
         .into
         .extension()
@@ -55,10 +62,22 @@ pub(crate) fn draw(plan: &BoardArguments, json: bool) -> Outcome<()> {
         }));
     }
     println!(
-        "wrote {} ({} page(s)): print at 100 %, glue it flat on something stiff, measure the pitch in both directions over the whole sheet and write it into {}",
+        "wrote {} ({} page(s)): {then}",
         plan.into.display(),
-        sheet.pages_mm().len(),
-        plan.board.display()
+        sheet.pages_mm().len()
     );
     Ok(())
+}
+
+fn of_board(path: &Path, paper: Paper) -> Outcome<Sheet> {
+    let board = Board::read(path).map_err(|source| {
+        let path = path.display().to_string();
+        let words = source.to_string();
+        Failure::input(if words.starts_with(&path) {
+            words
+        } else {
+            format!("{path}: {words}")
+        })
+    })?;
+    Sheet::new(&board, paper).map_err(Failure::input)
 }

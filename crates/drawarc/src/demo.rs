@@ -148,13 +148,19 @@ fn marker(plan: &drawarc_range_sim::MarkerPlan) -> Option<MarkerEntry> {
     let (shape, size_m) = match plan.look {
         MarkerLook::Ball { diameter_m } => (MarkerShapeName::Ball, diameter_m),
         MarkerLook::Band { width_m } => (MarkerShapeName::Band, width_m),
-        MarkerLook::Dot { diameter_m } => (MarkerShapeName::Dot, diameter_m),
+        MarkerLook::Dot { diameter_m } | MarkerLook::Target { diameter_m, .. } => {
+            (MarkerShapeName::Dot, diameter_m)
+        }
     };
     Some(MarkerEntry {
         on,
         shape,
         size_mm: size_m * 1000.0,
-        colour: colour_word(plan.rgb).to_owned(),
+        colour: match plan.look {
+            MarkerLook::Target { .. } => "white",
+            _ => colour_word(plan.rgb),
+        }
+        .to_owned(),
     })
 }
 

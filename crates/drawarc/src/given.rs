@@ -51,11 +51,12 @@ pub(crate) fn colour(name: &str) -> Outcome<MarkerColour> {
         "blue" => NamedColour::Blue,
         "yellow" => NamedColour::Yellow,
         "red" => NamedColour::Red,
+        "white" => return Ok(MarkerColour::Light),
         other => {
             return Err(Failure::input(format!(
-                "{other:?} is no colour of a marker; known are orange, green, pink, blue, yellow, red"
+                "{other:?} is no colour of a marker; known are orange, green, pink, blue, yellow, red, and white on black ground"
             ))
-            .help("a marker needs a bright, saturated colour that nothing else near the archer has"));
+            .help("a marker needs a bright, saturated colour that nothing else near the archer has, or the printed target: drawarc board --target 40"));
         }
     };
     Ok(MarkerColour::Named(named))

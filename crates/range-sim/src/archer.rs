@@ -53,6 +53,9 @@ pub(crate) struct ArcherState {
     pub(crate) bow_shown: bool,
 }
 
+/// Thickness of a target's ground, which stands off the skin as a sheet on a stiff backing does (m).
+pub(crate) const TARGET_GROUND_M: f64 = 0.004;
+
 /// A ball and a dot rest on the skin at the tip of the elbow; a band lies around the forearm beside it.
 fn marker_beyond_joint_m(scenario: &Scenario) -> f64 {
     let skin = SKIN_BEYOND_JOINT_M * scenario.archer.height_m / 1.75;
@@ -61,6 +64,7 @@ fn marker_beyond_joint_m(scenario: &Scenario) -> f64 {
         Some(MarkerLook::Ball { diameter_m }) => skin + 0.5 * diameter_m + 0.001,
         Some(MarkerLook::Band { .. }) => -0.020,
         Some(MarkerLook::Dot { .. }) | None => skin + 0.001,
+        Some(MarkerLook::Target { .. }) => skin + TARGET_GROUND_M + 0.001,
     }
 }
 

@@ -120,6 +120,13 @@ pub enum MarkerLook {
         /// Diameter (m).
         diameter_m: f64,
     },
+    /// A flat dot on a round black ground, printed; worn as a dot is.
+    Target {
+        /// Diameter of the dot (m).
+        diameter_m: f64,
+        /// Diameter of the ground (m).
+        ground_m: f64,
+    },
 }
 
 /// One marker.

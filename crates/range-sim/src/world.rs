@@ -1,6 +1,6 @@
 //! Everything that moves, at any instant, exactly.
 
-use crate::archer::{Archer, ArcherState};
+use crate::archer::{Archer, ArcherState, TARGET_GROUND_M};
 use crate::board::BoardMotion;
 use crate::body::Palette;
 use crate::bow;
@@ -353,7 +353,7 @@ impl World {
                     let half = bone * (0.5 * width_m);
                     Solid::cone(centre - half, centre + half, radius, radius, paint)
                 }
-                MarkerLook::Dot { diameter_m } => {
+                MarkerLook::Dot { diameter_m } | MarkerLook::Target { diameter_m, .. } => {
                     let mut dot = Solid::cone(centre, centre + bone, 0.5 * diameter_m, 0.0, paint);
                     dot.form = Form::Disc;
                     dot
@@ -361,6 +361,14 @@ impl World {
             };
             solid.marker = Some(index);
             solids.push(solid.shown(found.is_some()));
+            if let MarkerLook::Target { ground_m, .. } = plan.look {
+                // Printer's black; its front lies just under the dot.
+                let black = Paint::matt([0.02, 0.02, 0.02]);
+                let radius = 0.5 * ground_m;
+                let ground = Solid::ball(centre - bone * (0.6 * TARGET_GROUND_M), radius, black)
+                    .flattened(bone, 0.5 * TARGET_GROUND_M / radius);
+                solids.push(ground.shown(found.is_some()));
+            }
             // The elastic that carries a ball on the elbow.
             if plan.place == MarkerPlace::Elbow {
                 let arm = state.body.wrists[1] - state.elbow_joint;

@@ -10,7 +10,7 @@
 //! more of one of 0.3 s.
 
 use crate::fall_pace::{Pace, tremor};
-use crate::fall_shape::{SHAPES, low_passed};
+use crate::fall_shape::{SHAPES, low_passed, turn};
 use crate::reversal::Quantity;
 use nalgebra::{DMatrix, DVector, SymmetricEigen};
 use statrs::distribution::{ContinuousCDF, Normal};
@@ -44,6 +44,9 @@ pub(crate) struct Fall {
 
 /// A start, an end and a shape with what they say.
 struct Place {
+    /// From where to where it is off its way (s): the instants of the grid.
+    off_s: (f64, f64),
+    /// Where it turns.
     start_s: f64,
     length_s: f64,
     log_weight: f64,
@@ -95,8 +98,8 @@ pub(crate) fn fit_fall(
             )
         })
     };
-    let starts = around(&|place| place.start_s);
-    let ends = around(&|place| place.start_s + place.length_s);
+    let starts = around(&|place| place.off_s.0);
+    let ends = around(&|place| place.off_s.1);
     let wide = (starts.1 - starts.0).max(ends.1 - ends.0);
     let fine = (2.0 * wide / MOST as f64).max(GRID_S.1);
     if fine < 0.6 * coarse {
@@ -226,15 +229,23 @@ impl Model {
                         on_value[b] - on_value[a] - depth * with_fall + self.pace.mean * length_s;
                     let doubt = self.pace.rise_variance(length_s) - between.norm_squared();
                     let above_zero = normal.cdf(depth / sd).max(1e-300);
-                    found.push(Place {
-                        start_s,
-                        length_s,
-                        log_weight: 0.5 * depth * depth * information - 0.5 * information.ln()
-                            + above_zero.ln()
-                            - length_s.ln(),
-                        depth_m: depth - rise,
-                        sd_m: (sd * (1.0 + with_fall)).hypot(doubt.max(0.0).sqrt()),
-                    });
+                    let log_weight = 0.5 * depth * depth * information - 0.5 * information.ln()
+                        + above_zero.ln()
+                        - length_s.ln();
+                    // What is seen is where it turns, not where it leaves its way. Whether the movement beside the fall goes
+                    // on during the bend nobody knows: all of it, or half.
+                    for going_on in [0.5, 1.0] {
+                        let pace = going_on * rise / depth.max(1e-6);
+                        let (turned, above) = turn(shape, pace);
+                        found.push(Place {
+                            off_s: (start_s, start_s + length_s),
+                            start_s: start_s + turned * length_s,
+                            length_s: (1.0 - 2.0 * turned) * length_s,
+                            log_weight,
+                            depth_m: depth - rise + 2.0 * above * depth.max(0.0),
+                            sd_m: (sd * (1.0 + with_fall)).hypot(doubt.max(0.0).sqrt()),
+                        });
+                    }
                 }
             }
         }

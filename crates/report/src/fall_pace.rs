@@ -2,6 +2,8 @@
 
 use crate::reversal::Quantity;
 use crate::smooth::low_pass_s;
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
 
 /// How long a pace lasts (s).
 const PACE_S: f64 = 1.0;
@@ -33,13 +35,14 @@ impl Pace {
         }
     }
 
-    /// As fast as the quantity rises on the whole, give or take half of that.
-    pub(crate) fn of(quantity: &Quantity, cutoff_hz: f64) -> Self {
-        let span = |values: &[f64]| match values {
-            [first, .., last] => last - first,
+    /// As fast as the quantity rises before and after the pair of indices, give or take half of that. With the fall in it the
+    /// pace came out too slow, and the fall too deep.
+    pub(crate) fn beside(quantity: &Quantity, (s, t): (usize, usize), cutoff_hz: f64) -> Self {
+        let outside = |values: &[f64]| match values {
+            [first, .., last] => (values[s] - first) + (last - values[t]),
             _ => 0.0,
         };
-        let rise = span(&quantity.value).max(0.0) / span(&quantity.time_s).max(1e-3);
+        let rise = outside(&quantity.value).max(0.0) / outside(&quantity.time_s).max(0.1);
         Self {
             mean: rise,
             sd: HOOK.1.hypot(0.5 * rise),
@@ -59,6 +62,27 @@ impl Pace {
     pub(crate) fn rise_variance(self, length_s: f64) -> f64 {
         self.covariance(length_s, length_s)
     }
+}
+
+/// So many tremors (m) at these instants, as the low-pass leaves them.
+pub(crate) fn random_tremor(time_s: &[f64], draws: usize, low_pass_s: f64) -> Vec<Vec<f64>> {
+    let mut rng = ChaCha8Rng::seed_from_u64(0x7e_0021);
+    let share = (2.0 / TREMOR_HZ.len() as f64).sqrt();
+    (0..draws)
+        .map(|_| {
+            let waves = TREMOR_HZ.map(|hz| {
+                let omega = std::f64::consts::TAU * hz;
+                let left = (-0.5 * (omega * low_pass_s).powi(2)).exp();
+                let phase = std::f64::consts::TAU * rng.random::<f64>();
+                (omega, TREMOR_M * share * left, phase)
+            });
+            let at = |t: &f64| -> f64 {
+                let wave = |(omega, size, phase)| -> f64 { size * f64::sin(omega * t + phase) };
+                waves.map(wave).into_iter().sum()
+            };
+            time_s.iter().map(at).collect()
+        })
+        .collect()
 }
 
 /// Covariance (m²) of tremor below the low-pass at two instants so far apart.

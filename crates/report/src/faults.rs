@@ -3,8 +3,7 @@
 use crate::Measure;
 use crate::arrow_line::Line;
 use crate::coordinates::Coordinate;
-use crate::fall_pace::Pace;
-use crate::reversal::{Judged, Quantity, Reversal, family};
+use crate::reversal::{Beside, Judged, Quantity, Reversal, family};
 use crate::sheet::{BowStage, Fault, FaultCheck, FaultKind, Finding, Phase};
 use crate::shot::{Shot, at};
 use crate::smooth::LowPass;
@@ -73,25 +72,26 @@ pub(crate) fn find_faults(shot: &Shot<'_>) -> FaultReport {
         .collect();
     let (ratios, critical) = family(&all, shot.settings.false_alarms);
     let mut faults = Vec::new();
-    let own_pace = |judged: &Judged| Pace::of(&judged.quantity, shot.settings.cutoff_hz);
-    let mut collect = |judged: &Judged, kind: FaultKind, pace: Option<Pace>| {
-        for reversal in judged.reversals(&ratios, critical, shot.settings.floor_m, pace) {
+    let cutoff_hz = shot.settings.cutoff_hz;
+    let mut collect = |judged: &Judged, kind: FaultKind, beside: Beside| {
+        for reversal in judged.reversals(
+            &ratios,
+            critical,
+            shot.settings.floor_m,
+            (beside, cutoff_hz),
+        ) {
             faults.push(reversal_fault(shot, &reversal, kind));
         }
     };
-    collect(&in_draw, FaultKind::Collapse, None);
+    collect(&in_draw, FaultKind::Collapse, Beside::Draw);
     if let Some(judged) = &in_hold {
-        collect(
-            judged,
-            FaultKind::Creep,
-            Some(Pace::hook(shot.settings.cutoff_hz)),
-        );
+        collect(judged, FaultKind::Creep, Beside::Hook);
     }
     if let Some(judged) = &around {
-        collect(judged, FaultKind::GaveWayAround, Some(own_pace(judged)));
+        collect(judged, FaultKind::GaveWayAround, Beside::Own);
     }
     if let Some(judged) = &grip {
-        collect(judged, FaultKind::HookSlip, Some(own_pace(judged)));
+        collect(judged, FaultKind::HookSlip, Beside::Own);
     }
     let stalls = find_stalls(&shot.track, shot.draw_up_s(), shot.settings);
     faults.extend(stalls.stalls.iter().map(|stall| stall_fault(shot, stall)));

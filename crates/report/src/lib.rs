@@ -30,7 +30,6 @@ mod measure;
 mod measure_table;
 mod motion;
 mod motion_curves;
-mod ramp;
 mod release;
 mod reversal;
 mod score;
@@ -49,6 +48,7 @@ mod sway;
 mod track;
 mod travel;
 mod verdict;
+mod way_back;
 
 pub mod export;
 pub mod page;

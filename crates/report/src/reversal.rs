@@ -14,11 +14,12 @@
 //! half a millimetre and more at 0.3 mm of noise), and reaches from hill to valley, far beyond the fall, where the
 //! movement beside it is slow. Depth, start and length therefore come from all instants around it: from anchor on from the
 //! posterior over every place that the fall may have (see [`crate::fall_fit`]), in the fast draw from a least-squares fit of
-//! rise, ramp, rise (see [`crate::ramp`]).
+//! its speed (see [`crate::way_back`]).
 
 use crate::fall_fit::fit_fall;
-use crate::fall_pace::Pace;
-use crate::ramp::{Ramp, fit_ramp};
+use crate::fall_pace::{Pace, random_tremor};
+use crate::smooth::low_pass_s;
+use crate::way_back::{Bend, Curve, WayBack};
 
 /// A quantity over one stretch of the shot. Errors are centred: their mean over the draws is zero.
 #[derive(Debug, Clone)]
@@ -39,9 +40,20 @@ const MIN_LAG_S: f64 = 0.04;
 const MAX_INSTANTS: usize = 240;
 /// Times (s) over which the movement before and after a fall is averaged.
 const MEANS_S: [f64; 3] = [0.0, 0.1, 0.25];
-/// How far the knots of a straight ramp stand inside a fall, as a share of its length: none in one that begins at full
-/// speed, 0.19 in one of minimum jerk (least squares); between them evenly: mean and standard deviation.
-const SOFT_SHARE: [f64; 2] = [0.095, 0.055];
+/// Two phones see an elbow every 8 ms; between two sightings the path is smooth, whatever the elbow did. Standard deviation (s) of
+/// a turn that is anywhere between them.
+const TURN_SD_S: f64 = 0.0024;
+
+/// What stands beside a fall.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Beside {
+    /// A hook, at rest or slow.
+    Hook,
+    /// The quantity's own movement, as it goes on before and after.
+    Own,
+    /// The fast draw.
+    Draw,
+}
 
 impl Quantity {
     /// From a curve and one curve for each draw, at the given indices; thinned to at most 360 instants.
@@ -239,14 +251,14 @@ impl Judged {
 
     /// Reversals beyond chance whose fitted depth reaches the floor.
     ///
-    /// `family` holds the largest ratio of each draw over everything judged in the shot, sorted. `pace` is that of the
-    /// movement beside a fall, where that is slow.
+    /// `family` holds the largest ratio of each draw over everything judged in the shot, sorted. The quantity went through a
+    /// low-pass of `cutoff_hz`.
     pub(crate) fn reversals(
         &self,
         family: &[f64],
         critical: f64,
         floor_m: f64,
-        pace: Option<Pace>,
+        (beside, cutoff_hz): (Beside, f64),
     ) -> Vec<Reversal> {
         let pairs = self.pairs(critical, floor_m);
         let n = self.quantity.len();
@@ -259,9 +271,13 @@ impl Judged {
                 // With K draws nothing below one in K + 1 can be told from zero.
                 let beyond = family.len() - family.partition_point(|&r| r < ratio);
                 let probability = 1.0 - (beyond as f64 + 1.0) / (family.len() as f64 + 1.0);
-                let reversal = match pace {
-                    Some(pace) => self.placed((s, t), (from, to), pace),
-                    None => self.ramp((s, t), (from, to)),
+                let reversal = match beside {
+                    Beside::Hook => self.placed((s, t), (from, to), Pace::hook(cutoff_hz)),
+                    Beside::Own => {
+                        let pace = Pace::beside(&self.quantity, (s, t), cutoff_hz);
+                        self.placed((s, t), (from, to), pace)
+                    }
+                    Beside::Draw => self.in_draw((s, t), (from, to), low_pass_s(cutoff_hz)),
                 }?;
                 (reversal.depth_m[1] >= floor_m).then_some(Reversal {
                     probability,
@@ -290,41 +306,60 @@ impl Judged {
         })
     }
 
-    /// A least-squares ramp, moved by every draw for itself.
-    fn ramp(&self, (s, t): (usize, usize), (from, to): (usize, usize)) -> Option<Reversal> {
+    /// Between the turns of a fitted speed, which every draw moves for itself: with the error of the path, and with tremor, which
+    /// is a movement and no part of the fall.
+    fn in_draw(
+        &self,
+        (s, t): (usize, usize),
+        (from, to): (usize, usize),
+        low_pass_s: f64,
+    ) -> Option<Reversal> {
         let q = &self.quantity;
-        let times = &q.time_s[from..to];
-        let ramp = fit_ramp(times, &q.value[from..to], (s - from, t - from))?;
-        let mut error: Vec<f64> = Vec::with_capacity(q.draws());
-        let mut knots: Vec<(f64, f64)> = Vec::with_capacity(q.draws());
-        for k in 0..q.draws() {
-            // Each draw finds its own knots: what the search adds to the depth's error stands in the interval.
-            let noisy: Vec<f64> = (from..to).map(|i| q.value[i] + q.error[i][k]).collect();
-            let moved = ramp.moved(times, &noisy);
-            error.push(moved.depth_m - ramp.depth_m);
-            knots.push((moved.start_s, moved.end_s));
-        }
-        let Ramp {
-            start_s,
-            end_s,
-            depth_m,
-        } = ramp;
-        error.sort_by(f64::total_cmp);
-        let [inside, inside_sd] = SOFT_SHARE;
-        let length_s = (end_s - start_s) / (1.0 - 2.0 * inside);
-        let soft_s = inside_sd * length_s;
-        let half_s = 1.96
-            * spread(knots.iter().map(|span| span.1 - span.0), end_s - start_s).hypot(2.0 * soft_s);
+        let own = Curve {
+            time_s: &q.time_s[from..to],
+            value: &q.value[from..to],
+            low_pass_s,
+        };
+        let found = [Bend::Even, Bend::Soft].map(|bend| own.way_back((s - from, t - from), bend));
+        let [Some(even), Some(soft)] = found else {
+            return None;
+        };
+        // Half of the draws take one bend, half the other.
+        let found = |k: usize| if k.is_multiple_of(2) { &even } else { &soft };
+        let tremor = random_tremor(&q.time_s[from..to], q.draws(), low_pass_s);
+        let each: Vec<WayBack> = tremor
+            .iter()
+            .enumerate()
+            .filter_map(|(k, tremor)| {
+                let noisy: Vec<f64> = (from..to)
+                    .map(|i| q.value[i] + q.error[i][k] + tremor[i - from])
+                    .collect();
+                let value = &noisy;
+                Curve { value, ..own }.moved(found(k))
+            })
+            .collect();
+        // What an error does to the estimate, the estimate's own error did to the truth. `doubt` is a further standard deviation.
+        let interval = |of: &dyn Fn(&WayBack) -> f64, doubt: f64| {
+            let own = 0.5 * (of(&even) + of(&soft));
+            let mut error: Vec<f64> = each.iter().map(|way| of(way) - own).collect();
+            error.sort_by(f64::total_cmp);
+            let [low, middle, high] =
+                [0.975, 0.5, 0.025].map(|share| own - quantile(&error, share));
+            let wider = |half: f64| half.hypot(1.96 * doubt);
+            [
+                middle - wider(middle - low),
+                middle,
+                middle + wider(high - middle),
+            ]
+        };
+        let [early_s, start_s, late_s] = interval(&|way| way.start_s, TURN_SD_S);
+        let positive = |row: [f64; 3]| row.map(|value| value.max(0.0));
         Some(Reversal {
-            depth_m: [
-                (depth_m - quantile(&error, 0.975)).max(0.0),
-                depth_m,
-                depth_m - quantile(&error, 0.025),
-            ],
-            start_s: start_s - inside * length_s,
-            start_sd_s: spread(knots.iter().map(|span| span.0), start_s).hypot(soft_s),
-            start_between_s: None,
-            length_s: [(length_s - half_s).max(0.0), length_s, length_s + half_s],
+            depth_m: positive(interval(&|way| way.depth_m, 0.0)),
+            start_s,
+            start_sd_s: spread(each.iter().map(|way| way.start_s), start_s).hypot(TURN_SD_S),
+            start_between_s: Some([early_s, late_s]),
+            length_s: positive(interval(&|way| way.length_s, 2.0_f64.sqrt() * TURN_SD_S)),
             probability: 0.0,
         })
     }

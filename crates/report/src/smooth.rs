@@ -18,6 +18,16 @@ pub(crate) fn low_pass_s(cutoff_hz: f64) -> f64 {
         / (std::f64::consts::SQRT_2 * std::f64::consts::PI * cutoff_hz)
 }
 
+/// A function as that Gaussian leaves it, from its values at lags (s): three instants in its place (Gauss-Hermite), exact for
+/// polynomials up to the fifth degree.
+pub(crate) fn through_low_pass<T>(low_pass_s: f64, at: impl Fn(f64) -> T) -> T
+where
+    T: std::ops::Add<Output = T> + std::ops::Mul<f64, Output = T>,
+{
+    let lag_s = 3.0_f64.sqrt() * low_pass_s;
+    at(0.0) * (2.0 / 3.0) + (at(-lag_s) + at(lag_s)) * (1.0 / 6.0)
+}
+
 impl LowPass {
     /// For a cut-off (Hz) on a grid of `step_s` (s).
     pub(crate) fn new(cutoff_hz: f64, step_s: f64) -> Self {

@@ -17,6 +17,8 @@
 )]
 
 mod common;
+#[path = "common/filmed.rs"]
+mod filmed;
 #[path = "common/people.rs"]
 mod people;
 #[path = "common/phones.rs"]
@@ -24,39 +26,19 @@ mod phones;
 
 use common::Archer;
 use drawarc_report::{Fault, FaultKind, ShotSheet};
+use drawarc_sync_track::MarkerRole;
+use filmed::{sheets, shots, smallest};
 use people::{exact, judge_with, say, somebody};
-use phones::{Errors, Law, film, footage};
+use phones::{BOW_HAND, ELBOW, Errors, footage};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-
-#[expect(
-    clippy::disallowed_methods,
-    reason = "a heavy test asks how heavy it may be"
-)]
-fn shots() -> u64 {
-    std::env::var("DRAWARC_RATE_SHOTS")
-        .ok()
-        .and_then(|n| n.parse().ok())
-        .unwrap_or(200)
-}
-
-#[expect(
-    clippy::disallowed_methods,
-    reason = "a heavy test asks under which errors"
-)]
-fn errors() -> Errors {
-    match std::env::var("DRAWARC_RATE_ERRORS").as_deref() {
-        Ok("harsh") => Errors::Law(Law::HARSH),
-        _ => Errors::Filmed,
-    }
-}
 
 #[test]
 fn the_order_of_the_cameras_changes_nothing() {
     let mut archer = somebody(1004);
     archer.collapse = Some((0.6, 0.3, 0.006));
     let curves = archer.curves();
-    let shot = || footage(&curves, true, Errors::Filmed, 21);
+    let shot = || footage(&curves, BOW_HAND, Errors::Filmed, 21);
     let [(a, one), (b, other)] =
         [shot().seen(200), shot().other_way_round().seen(200)].map(|seen| {
             let onset = |near_s| seen.fit.onset(&seen.rig, near_s);
@@ -79,29 +61,8 @@ fn the_order_of_the_cameras_changes_nothing() {
     assert!((one.start_s - other.start_s).abs() < 0.1 * wide_s);
 }
 
-/// Two shots at a time; results in order of their seeds.
-fn sheets(
-    n: u64,
-    archer: &(dyn Fn(u64) -> Archer + Sync),
-    tracked: bool,
-) -> Vec<(Archer, ShotSheet)> {
-    let one = |seed: u64| {
-        let archer = archer(seed);
-        let curves = archer.curves();
-        let seen = film(&curves, tracked, errors(), 200, 5 * seed + 1);
-        let onset = |near_s| seen.fit.onset(&seen.rig, near_s);
-        let paths = (&seen.elbow, seen.hand.as_ref());
-        let sheet = judge_with(&archer, &curves, paths, (&onset, &[]));
-        (archer, sheet)
-    };
-    std::thread::scope(|scope| {
-        let odd = scope.spawn(|| (1..n).step_by(2).map(one).collect::<Vec<_>>());
-        let even: Vec<_> = (0..n).step_by(2).map(one).collect();
-        let mut odd = odd.join().unwrap().into_iter();
-        even.into_iter()
-            .flat_map(|sheet| std::iter::once(sheet).chain(odd.next()))
-            .collect()
-    })
+fn roles_of(tracked: bool) -> &'static [MarkerRole] {
+    if tracked { BOW_HAND } else { ELBOW }
 }
 
 fn deepest(sheet: &ShotSheet) -> Option<&Fault> {
@@ -112,26 +73,12 @@ fn deepest(sheet: &ShotSheet) -> Option<&Fault> {
         .max_by(|a, b| a.depth_mm.value.total_cmp(&b.depth_mm.value))
 }
 
-fn smallest(sheets: &[(Archer, ShotSheet)], kind: FaultKind) -> f64 {
-    let mut all: Vec<f64> = sheets
-        .iter()
-        .filter_map(|(_, s)| {
-            s.checks
-                .iter()
-                .find(|c| c.kind == kind)?
-                .smallest_detectable
-        })
-        .collect();
-    all.sort_by(f64::total_cmp);
-    all.get(all.len() / 2).copied().unwrap_or(f64::NAN)
-}
-
 #[test]
 #[ignore = "heavy: several minutes; cargo xtask bench --rates runs it"]
 fn good_shots() {
     for tracked in [true, false] {
         let hand = if tracked { "tracked" } else { "not tracked" };
-        let all = sheets(shots(), &somebody, tracked);
+        let all = sheets(shots(), &somebody, roles_of(tracked));
         let marked = all.iter().filter(|(_, s)| !s.faults.is_empty()).count();
         say(
             &format!("good shots marked, bow hand {hand}"),
@@ -214,7 +161,7 @@ fn collapses() {
                 archer.collapse = Some((after, length, depth_mm / 1000.0));
                 archer
             };
-            let all = sheets(shots(), &faulty, tracked);
+            let all = sheets(shots(), &faulty, roles_of(tracked));
             let found: Vec<(&Archer, &Fault)> = all
                 .iter()
                 .filter_map(|(a, s)| Some((a, deepest(s)?)))
@@ -282,7 +229,7 @@ fn stalls() {
                 archer.stall = Some((0.6, length_s, speed_mm_s / 1000.0));
                 archer
             };
-            all.extend(sheets(shots(), &faulty, false));
+            all.extend(sheets(shots(), &faulty, ELBOW));
         }
         // Sway of 1.5 mm moves the elbow at 4 mm/s: shots are sorted by the speed that the elbow truly had.
         for (low, high) in [

@@ -23,7 +23,7 @@ mod phones;
 use common::Onset;
 use drawarc_report::{Measure, SoundAt};
 use people::{exact, judge_with, say, somebody};
-use phones::{Errors, film};
+use phones::{ELBOW, Errors, film};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -77,7 +77,7 @@ fn dated(seed: u64, onset: Option<Onset>) -> Dated {
     let mut archer = somebody(7000 + seed);
     archer.onset = onset;
     let curves = archer.curves();
-    let seen = film(&curves, false, Errors::Filmed, LEAST_DRAWS, 5 * seed + 1);
+    let seen = film(&curves, ELBOW, Errors::Filmed, LEAST_DRAWS, 5 * seed + 1);
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
     let sound = SoundAt {

@@ -4,6 +4,7 @@
 //! decoding; so the whole picture is looked at always, and no track has to be "lost" before it is found again.
 
 use crate::colour::{ColourModel, ColourTable, depth_scale};
+use crate::contrast::Contrast;
 use drawarc_footage::{PictureView, RowView};
 use nalgebra::{Matrix2, Point2, Vector2};
 
@@ -48,6 +49,7 @@ pub(crate) struct BlobFinder {
     /// For every sample of the grid, its index in the list last split into parts; stale for all that is not in the list.
     indices: Vec<u32>,
     seeds: Vec<Vec<(u32, u32)>>,
+    contrast: Contrast,
 }
 
 impl BlobFinder {
@@ -63,6 +65,7 @@ impl BlobFinder {
             stamp: 0,
             region: Vec::new(),
             indices: Vec::new(),
+            contrast: Contrast::default(),
         }
     }
 
@@ -82,6 +85,21 @@ impl BlobFinder {
         }
         self.stamp = self.stamp.checked_add(1).unwrap_or(1);
         self.indices.resize(width * height, 0);
+        let light = self.models.iter().zip(largest_half);
+        let largest = light
+            .filter(|(model, _)| **model == ColourModel::Light)
+            .map(|(_, largest)| *largest)
+            .reduce(f64::max);
+        if let Some(largest) = largest {
+            // Wider than the largest disc: a window that holds any of it holds some of its ground.
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "a few hundred samples at most"
+            )]
+            let window = (2.0 * (largest / std::f64::consts::PI).sqrt()).clamp(2.0, 1e4) as usize;
+            self.contrast.look(picture, window + 1);
+        }
         self.seed(picture);
         let models = self.models.clone();
         models
@@ -144,7 +162,7 @@ impl BlobFinder {
             for (k, &model) in self.models.iter().enumerate() {
                 if model == ColourModel::Light {
                     for x in (0..width).step_by(self.step) {
-                        if model.score_at(picture, x, y) > model.seed_score() {
+                        if self.contrast.at(x, y) > model.seed_score() {
                             add_seed(&mut self.seeds, 1 << k, x, y);
                         }
                     }
@@ -199,12 +217,16 @@ impl BlobFinder {
     ) {
         let (width, height) = (picture.cb.width(), picture.cb.height());
         let stamps = &mut self.looked_at[k];
+        let contrast = &self.contrast;
         let mut visit = |x: usize, y: usize, region: &mut Vec<Sample>| {
             let stamp = &mut stamps[y * width + x];
             if *stamp == self.stamp {
                 return;
             }
-            let score = model.score_at(picture, x, y);
+            let score = match model {
+                ColourModel::Hue(_) => model.score_at(picture, x, y),
+                ColourModel::Light => contrast.at(x, y),
+            };
             if score > bar {
                 *stamp = self.stamp;
                 #[expect(clippy::cast_possible_truncation, reason = "picture sizes fit 32 bits")]

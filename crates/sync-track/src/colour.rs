@@ -12,10 +12,9 @@ const WEDGE_RAD: f64 = 0.45;
 const FAINTEST: f64 = 22.0;
 /// A pick must be so far from grey (8-bit steps).
 const FAINTEST_PICK: f64 = 20.0;
-/// For markers without colour: luma (8-bit) above which a sample may be the light target.
-const LIGHT_FROM: f64 = 135.0;
-/// Luma taken for the dark ground of the light target.
-const LIGHT_GROUND: f64 = 60.0;
+/// For markers without colour: 8-bit steps above its ground from which a sample may be the light target. Skin beside a
+/// black sleeve has as much; its shape tells it from a disc.
+const LIGHT_FROM: f64 = 24.0;
 
 /// What is looked for in the chroma (or luma) samples.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -67,27 +66,16 @@ impl ColourModel {
     pub(crate) fn seed_score(self) -> f64 {
         match self {
             Self::Hue(_) => FAINTEST,
-            Self::Light => LIGHT_FROM - LIGHT_GROUND,
+            Self::Light => LIGHT_FROM,
         }
     }
 
-    /// Score at half-size grid position, in 8-bit steps.
+    /// Score of a hue at half-size grid position, in 8-bit steps.
     pub(crate) fn score_at(self, picture: &PictureView<'_>, x: usize, y: usize) -> f64 {
-        match self {
-            Self::Hue(_) => {
-                let shift = depth_scale(picture.bit_depth);
-                let cb = f64::from(picture.cb.get(x, y)) * shift - 128.0;
-                let cr = f64::from(picture.cr.get(x, y)) * shift - 128.0;
-                self.of_chroma(cb, cr)
-            }
-            Self::Light => {
-                let (x, y) = (
-                    (2 * x).min(picture.width() - 1),
-                    (2 * y).min(picture.height() - 1),
-                );
-                f64::from(picture.luma.get(x, y)) * depth_scale(picture.bit_depth) - LIGHT_GROUND
-            }
-        }
+        let shift = depth_scale(picture.bit_depth);
+        let cb = f64::from(picture.cb.get(x, y)) * shift - 128.0;
+        let cr = f64::from(picture.cr.get(x, y)) * shift - 128.0;
+        self.of_chroma(cb, cr)
     }
 }
 

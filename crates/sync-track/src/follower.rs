@@ -323,7 +323,7 @@ impl Follower {
     /// Outline to start from: the blob's place with the shape that the trail had, or the blob's own.
     fn start(&self, class: usize, blob: &Blob, trail: Option<&Trail>) -> Outline {
         let centre_px = if self.models[class] == ColourModel::Light {
-            Point2::from(2.0 * blob.centre_half.coords)
+            Point2::from(2.0 * blob.centre_half.coords + Vector2::repeat(0.5))
         } else {
             self.in_luma(&blob.centre_half)
         };

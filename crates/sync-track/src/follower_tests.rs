@@ -82,3 +82,69 @@ fn the_marker_is_measured_always_and_what_is_less_like_it_in_turns() {
         assert!((1..trail.points.len()).all(|k| trail.unbroken_before(k)));
     }
 }
+
+/// A printed target, white on black, goes past in poor light before a light wall; noise of two 8-bit steps.
+fn target(index: u32) -> Drawn {
+    let t = f64::from(index);
+    let even = |x: f64, y: f64, radius: f64, level: f64| {
+        let mut disc = ball(x, y, radius);
+        (disc.paint, disc.ambient) = ([level; 3], 1.0);
+        disc
+    };
+    let (x, y) = (40.3 + 0.83 * t, 40.6 + 0.37 * t);
+    Drawn {
+        // White paper a tenth as bright as in good light, printer's black, and a lamp that is far brighter than both.
+        balls: vec![
+            even(x, y, 7.0, 0.09),
+            even(x, y, 12.2, 0.0),
+            even(130.0, 20.0, 30.0, 0.9),
+        ],
+        noise: 2.0,
+        seed: u64::from(index),
+        ..Drawn::default()
+    }
+}
+
+#[test]
+fn a_printed_target_is_followed_in_poor_light() {
+    let markers = [MarkerSpec {
+        role: MarkerRole::Elbow,
+        shape: MarkerShape::Dot { diameter_m: 0.04 },
+        colour: MarkerColour::Light,
+    }];
+    let classes = classes_of(&markers).unwrap();
+    let settings = FollowerSettings {
+        radius_px: vec![(3.0, 12.0)],
+        exposure_s: 0.0,
+        chroma_right_px: 0.0,
+        blur_px: 0.7,
+        live: 10,
+        fitted: 4,
+        rest: true,
+    };
+    let mut follower = Follower::new(&classes, &markers, settings).unwrap();
+    for index in 0..FRAMES {
+        let picture = target(index).picture();
+        follower.push(u64::from(index), f64::from(index) / 60.0, &picture.view());
+    }
+    let trails = follower.finish();
+    let best = trails.iter().max_by_key(|trail| measured(trail)).unwrap();
+    assert!(measured(best) >= 58, "{} frames", measured(best));
+    let errors: Vec<Vector2<f64>> = best
+        .points
+        .iter()
+        .filter(|point| point.fitted)
+        .map(|point| {
+            let t = point.frame_index as f64;
+            point.outline.centre_px.coords - Vector2::new(40.3 + 0.83 * t, 40.6 + 0.37 * t)
+        })
+        .collect();
+    let n = errors.len() as f64;
+    let bias = errors.iter().sum::<Vector2<f64>>() / n;
+    let rms = (errors.iter().map(Vector2::norm_squared).sum::<f64>() / (2.0 * n)).sqrt();
+    println!(
+        "target: bias {:.3} px, rms {rms:.3} px a coordinate",
+        bias.norm()
+    );
+    assert!(n >= 58.0 && bias.norm() < 0.05 && rms < 0.1);
+}

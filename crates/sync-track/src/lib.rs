@@ -5,6 +5,7 @@ mod choice;
 mod clock_solution;
 mod coding_lag;
 mod colour;
+mod contrast;
 #[cfg(test)]
 mod drawn;
 mod edge;

@@ -108,8 +108,10 @@ pub struct Archer {
     pub collapse: Option<(f64, f64, f64)>,
     /// The same, of `behind`.
     pub gives_way: Option<(f64, f64, f64)>,
-    /// `(after the start of the draw, length, speed)`.
+    /// `(after the start of the draw, length, speed)`; a speed below zero goes back.
     pub stall: Option<(f64, f64, f64)>,
+    /// `(after the start of expansion, length, way)` of the string in the fingers.
+    pub slip: Option<(f64, f64, f64)>,
     /// How the elbow sets out after the release; eased over 91 ms where nothing is said.
     pub onset: Option<Onset>,
     /// The draw ends in a slow way back.
@@ -139,6 +141,7 @@ impl Default for Archer {
             collapse: None,
             gives_way: None,
             stall: None,
+            slip: None,
             onset: None,
             let_down: false,
             sway: 0.0,
@@ -183,6 +186,7 @@ pub struct Curves {
     raise: Profile,
     hook: Profile,
     around: Profile,
+    slip: Profile,
     loose: Loose,
     lower: Profile,
     sway: Waves,
@@ -209,6 +213,12 @@ impl Archer {
             raise: Profile::step(self.start, self.start + self.raise + 0.1, 1.0),
             hook: lobed(self.hook_travel, expansion_start, release, self.collapse),
             around: lobed(self.around, expansion_start, release, self.gives_way),
+            slip: lobed(
+                0.0,
+                expansion_start,
+                release,
+                self.slip.map(|(after, length, way)| (after, length, -way)),
+            ),
             loose: match self.onset {
                 Some(onset) => Loose::Onset { onset, release },
                 None => Loose::Eased(Profile::step(release, release + loose_s, 1.0)),
@@ -335,6 +345,20 @@ impl Curves {
         let (tx, ty) = self.tremor.at(t);
         let local = Vector3::new(-(hook + along) + DRAW_LENGTH + tx, w.side * (b + ty), h);
         Point3::from(w.stand + local + self.sway(t))
+    }
+
+    /// Back of the string hand, range frame (m): beside the hook, which goes with the elbow.
+    pub fn string_hand(&self, t: f64) -> Point3<f64> {
+        let w = &self.who;
+        let hook = self.hook.at(t) + 0.02 * self.loose.at(t);
+        let way = self.draw.at(t) / DRAW_LENGTH;
+        let local = Vector3::new(DRAW_LENGTH * (1.0 - way) - hook, -0.01 * w.side, 0.0);
+        Point3::from(w.stand + local + self.sway(t))
+    }
+
+    /// Nock of the arrow, range frame (m): before the hand, and further before it once the string slipped.
+    pub fn nock(&self, t: f64) -> Point3<f64> {
+        self.string_hand(t) + Vector3::new(0.06 + self.slip.at(t), 0.0, 0.01)
     }
 
     /// Bow hand, range frame (m): moves with the body, and forward after the release.

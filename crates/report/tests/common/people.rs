@@ -2,8 +2,8 @@
 
 use super::common::{Archer, Curves};
 use drawarc_report::{
-    ArrowLineChoice, ReportSettings, Sentences, ShotContext, ShotSheet, Side, SoundAt, find_shots,
-    score_shot,
+    ArrowLineChoice, Markers, ReportSettings, Sentences, ShotContext, ShotSheet, Side, SoundAt,
+    find_shots, score_shot,
 };
 use drawarc_triangulation::{Onset, PathSamples};
 use nalgebra::{Point3, Vector3};
@@ -80,6 +80,20 @@ pub fn judge_with(
     archer: &Archer,
     curves: &Curves,
     (elbow, hand): (&PathSamples, Option<&PathSamples>),
+    release: (&dyn Fn(f64) -> Option<Onset>, &[SoundAt]),
+) -> ShotSheet {
+    let markers = Markers {
+        bow_hand: hand,
+        ..Markers::default()
+    };
+    judge_all(archer, curves, (elbow, markers), release)
+}
+
+/// As [`judge_with`], with any markers.
+pub fn judge_all(
+    archer: &Archer,
+    curves: &Curves,
+    (elbow, markers): (&PathSamples, Markers<'_>),
     (onset, sounds): (&dyn Fn(f64) -> Option<Onset>, &[SoundAt]),
 ) -> ShotSheet {
     let settings = ReportSettings::default();
@@ -97,7 +111,7 @@ pub fn judge_with(
         anchor_in_range: Point3::from(archer.stand + curves.sway(curves.release)),
         sd_m: 0.003,
     };
-    context.markers.bow_hand = hand;
+    context.markers = markers;
     context.onset = onset(shots[0].hold_end_s);
     context.sounds = sounds.to_vec();
     score_shot(elbow, &shots[0], &context, &settings, &words).unwrap()

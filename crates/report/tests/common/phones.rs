@@ -102,14 +102,28 @@ impl Errors {
     }
 }
 
-/// Paths of elbow and bow hand.
+/// Paths of the markers.
 pub struct Seen {
     /// What the paths come from, to date the release with.
     pub fit: PathFit,
     pub rig: Rig,
     pub elbow: PathSamples,
     pub hand: Option<PathSamples>,
+    pub string_hand: Option<PathSamples>,
+    pub nock: Option<PathSamples>,
 }
+
+/// The elbow alone.
+pub const ELBOW: &[MarkerRole] = &[MarkerRole::Elbow];
+/// With the bow hand, which tells sway.
+pub const BOW_HAND: &[MarkerRole] = &[MarkerRole::Elbow, MarkerRole::BowHand];
+/// With what tells a slip of the string.
+pub const GRIP: &[MarkerRole] = &[
+    MarkerRole::Elbow,
+    MarkerRole::BowHand,
+    MarkerRole::StringHand,
+    MarkerRole::Nock,
+];
 
 const RATE_HZ: f64 = 60.0;
 const READOUT_S: f64 = 0.012;
@@ -194,12 +208,18 @@ pub struct Footage {
 }
 
 /// Films the archer and fits the path, sampled at 200 instants a second.
-pub fn film(curves: &Curves, with_hand: bool, errors: Errors, draws: usize, seed: u64) -> Seen {
-    footage(curves, with_hand, errors, seed).seen(draws)
+pub fn film(
+    curves: &Curves,
+    roles: &[MarkerRole],
+    errors: Errors,
+    draws: usize,
+    seed: u64,
+) -> Seen {
+    footage(curves, roles, errors, seed).seen(draws)
 }
 
 /// Films the archer.
-pub fn footage(curves: &Curves, with_hand: bool, errors: Errors, seed: u64) -> Footage {
+pub fn footage(curves: &Curves, roles: &[MarkerRole], errors: Errors, seed: u64) -> Footage {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let truth = [camera(5.0, 1.5), camera(3.0, 1.4)];
     let rig = surveyed(&truth, &mut rng);
@@ -214,14 +234,11 @@ pub fn footage(curves: &Curves, with_hand: bool, errors: Errors, seed: u64) -> F
     ];
     let (from_s, to_s) = (0.9, curves.release + 0.9);
     let mut series = Vec::new();
-    let roles: &[MarkerRole] = if with_hand {
-        &[MarkerRole::Elbow, MarkerRole::BowHand]
-    } else {
-        &[MarkerRole::Elbow]
-    };
     for &role in roles {
         let point = |t: f64| match role {
             MarkerRole::Elbow => curves.elbow(t),
+            MarkerRole::StringHand => curves.string_hand(t),
+            MarkerRole::Nock => curves.nock(t),
             _ => curves.bow_hand(t),
         };
         for (index, (camera, clock)) in truth.iter().zip(&true_clocks).enumerate() {
@@ -293,11 +310,15 @@ impl Footage {
         .unwrap();
         let (start, end) = fit.path.span();
         let instants = times(start, end, 200.0);
+        let of = |role| {
+            fit.path_of(role)
+                .map(|path| path.sample(&instants, draws, 1))
+        };
         Seen {
             elbow: fit.path.sample(&instants, draws, 1),
-            hand: fit
-                .path_of(MarkerRole::BowHand)
-                .map(|path| path.sample(&instants, draws, 1)),
+            hand: of(MarkerRole::BowHand),
+            string_hand: of(MarkerRole::StringHand),
+            nock: of(MarkerRole::Nock),
             fit,
             rig,
         }
