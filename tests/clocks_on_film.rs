@@ -241,3 +241,52 @@ fn slow_motion_that_a_phone_noted_is_written_into_the_manifest() {
     assert!(slow.contains("times_slower: 8"), "{written}");
     assert!(!usual.contains("times_slower"), "{written}");
 }
+
+/// The whole second film stored slower, sound and all, with no note of it.
+fn all_slow(to: &Path) {
+    let slow = |time: &str| format!("{time}*{TIMES_SLOWER}");
+    let mut ffmpeg = Command::new("ffmpeg");
+    ffmpeg.args(["-v", "error", "-y", "-i"]);
+    ffmpeg.arg(demo().join("three.mp4"));
+    ffmpeg.args(["-c:v", "copy", "-bsf:v"]);
+    ffmpeg.arg(format!(
+        "setts=pts={}:dts={}:duration={}",
+        slow("PTS"),
+        slow("DTS"),
+        slow("DURATION")
+    ));
+    ffmpeg.args(["-af", "asetrate=12000,aresample=48000", "-c:a", "pcm_s16le"]);
+    assert!(ffmpeg.arg(to).status().unwrap().success());
+}
+
+#[test]
+fn slow_motion_that_nobody_noted_is_heard() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name);
+    fs::copy(demo().join("five.mp4"), path("five.mp4")).unwrap();
+    fs::copy(demo().join("three.mp4"), path("three.mp4")).unwrap();
+    fs::copy(demo().join("board.yaml"), path("board.yaml")).unwrap();
+    all_slow(&path("slow.mov"));
+    for (file, slow) in [("slow.mov", true), ("three.mp4", false)] {
+        let _ = fs::remove_file(path("written.yaml"));
+        let words = ["manifest", "five.mp4", file, "--into", "written.yaml"];
+        let said = say(folder.path(), &words);
+        assert_eq!(said.code, 0, "{}", said.err);
+        let written = fs::read_to_string(path("written.yaml")).unwrap();
+        let (first, second) = written.split_once("five.mp4").unwrap();
+        assert!(!first.contains("times_slower"), "{written}");
+        assert_eq!(second.contains("times_slower: 4"), slow, "{written}");
+    }
+    // Who wrote the manifest by hand is told.
+    fs::write(path("practice.yaml"), manifest("five.mp4", "slow.mov")).unwrap();
+    let said = say(folder.path(), &["run", "practice.yaml"]);
+    assert_eq!(said.code, 3, "{}", said.err);
+    let one_line = said.err.split_whitespace().collect::<Vec<_>>().join(" ");
+    for words in [
+        "camera \"three\"",
+        "4 times as far apart",
+        "slow_motion: [{times_slower: 4}]",
+    ] {
+        assert!(one_line.contains(words), "{words}: {}", said.err);
+    }
+}

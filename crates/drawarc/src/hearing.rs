@@ -5,6 +5,8 @@ use crate::lags::Lags;
 use crate::practice::Practice;
 use crate::progress::{self, Progress};
 use crate::recordings::{Recordings, wrong_footage};
+use crate::slow_sound;
+use drawarc_footage::Recording;
 use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::{
     SoundClockSettings, SoundClocks, SoundPlace, SoundScan, SoundScanner, SoundSettings,
@@ -15,36 +17,60 @@ use rayon::prelude::*;
 /// Sound is read at this rate (Hz): the onset of a clap holds nothing above half of it that a phone records well.
 const RATE_HZ: u32 = 48_000;
 
-/// Scans the sound of every recording; `None` where a recording has none.
+/// Scans the sound of every recording; `None` where a recording has none. Refuses slow motion that the manifest does not mention
+/// where the sound gives it away: all its times would be wrong.
 pub(crate) fn listen(
     recordings: &Recordings,
     progress: &Progress,
 ) -> Outcome<Vec<Option<SoundScan>>> {
+    let scans = scans(recordings, progress)?;
+    let slower = slow_sound::slower(&recordings.films, &scans)?;
+    for (filmed, slower) in recordings.cameras().zip(slower) {
+        if let Some(slower) = slower {
+            let name = &filmed.entry.name;
+            return Err(Failure::input(format!(
+                "camera {name:?}: its sounds are those that another camera heard, {slower} times as far apart"
+            ))
+            .help(format!(
+                "if it is slow motion, write `slow_motion: [{{times_slower: {slower}}}]` under it in the manifest"
+            )));
+        }
+    }
+    Ok(scans)
+}
+
+/// Scans the sound of one recording; `None` where it has none.
+pub(crate) fn scan(film: &Recording) -> Outcome<Option<SoundScan>> {
+    let reader = film
+        .sound_blocks(RATE_HZ)
+        .map_err(|source| wrong_footage(&source))?;
+    let Some(mut reader) = reader else {
+        return Ok(None);
+    };
+    let mut scanner: Option<SoundScanner> = None;
+    while let Some(block) = reader
+        .next_block()
+        .map_err(|source| wrong_footage(&source))?
+    {
+        scanner
+            .get_or_insert_with(|| {
+                SoundScanner::new(RATE_HZ, block.start_s, SoundSettings::default())
+            })
+            .push(block.samples);
+    }
+    Ok(scanner.map(SoundScanner::finish))
+}
+
+fn scans(recordings: &Recordings, progress: &Progress) -> Outcome<Vec<Option<SoundScan>>> {
     let bar = progress.bar("listening");
     let share = 1.0 / recordings.len().max(1) as f64;
     let scans = recordings
         .films
         .par_iter()
         .map(|film| {
-            let reader = film
-                .sound_blocks(RATE_HZ)
-                .map_err(|source| wrong_footage(&source))?;
-            let Some(mut reader) = reader else {
-                return Ok(None);
-            };
-            let mut scanner: Option<SoundScanner> = None;
-            while let Some(block) = reader
-                .next_block()
-                .map_err(|source| wrong_footage(&source))?
-            {
-                scanner
-                    .get_or_insert_with(|| {
-                        SoundScanner::new(RATE_HZ, block.start_s, SoundSettings::default())
-                    })
-                    .push(block.samples);
-            }
+            let scan = scan(film)?;
             bar.inc(progress::parts(share));
-            Ok(scanner.map(SoundScanner::finish))
+            Ok(scan)
         })
         .collect::<Outcome<Vec<_>>>();
     bar.finish_and_clear();

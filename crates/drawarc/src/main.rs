@@ -46,6 +46,7 @@ mod recordings;
 mod result_folder;
 mod run;
 mod sheets;
+mod slow_sound;
 mod sounds;
 mod spans;
 mod steps;

@@ -7,9 +7,10 @@ use crate::practice::{
 };
 use crate::store;
 use crate::table;
-use drawarc_footage::{Footage, Limits, Probe};
+use crate::{hearing, slow_sound};
+use drawarc_footage::{Footage, Limits, Recording};
 use drawarc_report::Side;
-use drawarc_sync_track::MarkerRole;
+use drawarc_sync_track::{MarkerRole, SoundScan};
 use std::path::Path;
 
 /// Writes the manifest; refuses to write over one.
@@ -22,10 +23,14 @@ pub(crate) fn write(plan: &ManifestArguments, json: bool) -> Outcome<()> {
     }
     let folder = plan.into.parent().unwrap_or(Path::new(""));
     let mut cameras = Vec::new();
+    let by_sound = slower_by_sound(&plan.files)?;
     for (index, file) in plan.files.iter().enumerate() {
         // Opening it now names a wrong file before an evening's work stands on it.
         let footage = Footage::open(file, &Limits::default()).map_err(Failure::input)?;
-        let slow_motion = slowed(footage.probe());
+        // Rates are noted to a frame or so.
+        let noted = footage.probe().noted_slower();
+        let noted = noted.map(|slower| (2.0 * slower).round() / 2.0);
+        let slow_motion = noted.or(by_sound[index]).map(slowed).into_iter().collect();
         drop(footage);
         let stem = file
             .file_stem()
@@ -86,18 +91,29 @@ pub(crate) fn write(plan: &ManifestArguments, json: bool) -> Outcome<()> {
     Ok(())
 }
 
-/// Slow motion where the phone noted it.
-fn slowed(probe: &Probe) -> Vec<SlowEntry> {
-    let noted = probe.noted_slower();
-    noted
-        .map(|times_slower| SlowEntry {
-            // Rates are noted to a frame or so.
-            times_slower: (2.0 * times_slower).round() / 2.0,
-            from_s: 0.0,
-            until_s: None,
-        })
-        .into_iter()
-        .collect()
+/// A film that is slow throughout.
+fn slowed(times_slower: f64) -> SlowEntry {
+    SlowEntry {
+        times_slower,
+        from_s: 0.0,
+        until_s: None,
+    }
+}
+
+/// For every file how many times slower than it happened its sound is, where that tells. Files that do not open are named later.
+fn slower_by_sound(files: &[std::path::PathBuf]) -> Outcome<Vec<Option<f64>>> {
+    let opened: Option<Vec<Recording>> = files
+        .iter()
+        .map(|file| Recording::open(std::slice::from_ref(file), &Limits::default()).ok())
+        .collect();
+    let Some(films) = opened else {
+        return Ok(vec![None; files.len()]);
+    };
+    let scans: Vec<Option<SoundScan>> = films
+        .iter()
+        .map(hearing::scan)
+        .collect::<Outcome<Vec<_>>>()?;
+    slow_sound::slower(&films, &scans)
 }
 
 /// The path as the manifest's folder sees it, where it lies below that folder; else as given.

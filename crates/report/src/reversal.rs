@@ -19,7 +19,7 @@
 use crate::fall_fit::fit_fall;
 use crate::fall_pace::{Pace, random_tremor};
 use crate::smooth::low_pass_s;
-use crate::way_back::{Bend, Curve, WayBack};
+use crate::way_back::{Curve, WayBack};
 
 /// A quantity over one stretch of the shot. Errors are centred: their mean over the draws is zero.
 #[derive(Debug, Clone)]
@@ -40,8 +40,10 @@ const MIN_LAG_S: f64 = 0.04;
 const MAX_INSTANTS: usize = 240;
 /// Times (s) over which the movement before and after a fall is averaged.
 const MEANS_S: [f64; 3] = [0.0, 0.1, 0.25];
-/// Two phones see an elbow every 8 ms; between two sightings the path is smooth, whatever the elbow did. Standard deviation (s) of
-/// a turn that is anywhere between them.
+/// Two phones see an elbow every 8 ms; between two sightings the path is smooth, whatever the elbow did: as if a low-pass of this
+/// standard deviation (s) had been over it, ...
+const PATH_S: f64 = 0.008;
+/// ... and a turn could be anywhere between them: standard deviation (s).
 const TURN_SD_S: f64 = 0.0024;
 
 /// What stands beside a fall.
@@ -318,29 +320,28 @@ impl Judged {
         let own = Curve {
             time_s: &q.time_s[from..to],
             value: &q.value[from..to],
-            low_pass_s,
+            low_pass_s: low_pass_s.hypot(PATH_S),
         };
-        let found = [Bend::Even, Bend::Soft].map(|bend| own.way_back((s - from, t - from), bend));
-        let [Some(even), Some(soft)] = found else {
+        let ways = own.way_backs((s - from, t - from));
+        if ways.is_empty() {
             return None;
-        };
-        // Half of the draws take one bend, half the other.
-        let found = |k: usize| if k.is_multiple_of(2) { &even } else { &soft };
+        }
         let tremor = random_tremor(&q.time_s[from..to], q.draws(), low_pass_s);
         let each: Vec<WayBack> = tremor
             .iter()
             .enumerate()
             .filter_map(|(k, tremor)| {
+                // The draws take the bends in turn: what is not known of them stands in the interval.
                 let noisy: Vec<f64> = (from..to)
                     .map(|i| q.value[i] + q.error[i][k] + tremor[i - from])
                     .collect();
                 let value = &noisy;
-                Curve { value, ..own }.moved(found(k))
+                Curve { value, ..own }.moved(&ways[k % ways.len()])
             })
             .collect();
         // What an error does to the estimate, the estimate's own error did to the truth. `doubt` is a further standard deviation.
         let interval = |of: &dyn Fn(&WayBack) -> f64, doubt: f64| {
-            let own = 0.5 * (of(&even) + of(&soft));
+            let own = ways.iter().map(of).sum::<f64>() / ways.len() as f64;
             let mut error: Vec<f64> = each.iter().map(|way| of(way) - own).collect();
             error.sort_by(f64::total_cmp);
             let [low, middle, high] =
@@ -353,9 +354,15 @@ impl Judged {
             ]
         };
         let [early_s, start_s, late_s] = interval(&|way| way.start_s, TURN_SD_S);
+        // The bends that there are lie between the two and beside them.
+        let depths = || ways.iter().map(|way| way.depth_m);
+        let (shallowest, deepest) = (
+            depths().fold(f64::INFINITY, f64::min),
+            depths().fold(0.0, f64::max),
+        );
         let positive = |row: [f64; 3]| row.map(|value| value.max(0.0));
         Some(Reversal {
-            depth_m: positive(interval(&|way| way.depth_m, 0.0)),
+            depth_m: positive(interval(&|way| way.depth_m, 0.5 * (deepest - shallowest))),
             start_s,
             start_sd_s: spread(each.iter().map(|way| way.start_s), start_s).hypot(TURN_SD_S),
             start_between_s: Some([early_s, late_s]),

@@ -2,8 +2,9 @@
 //!
 //! The speed along the line is a straight line before `t₀`, bends until `t₁`, is steady until `t₂`, bends until `t₃` and is a
 //! straight line after it; the place is its integral, seen through the one low-pass. For given knots that is linear; the knots
-//! are searched. How a bend goes nobody knows: evenly, or softly at both ends. What is said is where the elbow turned and turned again: a straight ramp between two straight rises stood in
-//! the middle of both bends, 50 ms early at each end where the draw slows over 0.1 s, and its depth was 1.3 mm off.
+//! are searched. How a bend goes nobody knows: evenly, or softly at both ends. What is said is where the elbow turned and turned
+//! again: a straight ramp between two straight rises stood in the middle of both bends, 50 ms early and 50 ms late where the draw
+//! slows over 0.1 s, and its depth was 1.3 mm off.
 
 use crate::smooth::through_low_pass;
 use nalgebra::{Matrix6, Vector6};
@@ -12,8 +13,8 @@ use nalgebra::{Matrix6, Vector6};
 const AROUND_S: f64 = 0.3;
 /// Shortest bend (s).
 const SHORTEST_S: f64 = 0.02;
-/// Steps of the search for the knots (s), halved from the first to below the second.
-const STEPS_S: (f64, f64) = (0.04, 0.0005);
+/// First step of a search for the knots (s), far from them and near, and the step below which it ends; halved in between.
+const STEPS_S: (f64, f64, f64) = (0.04, 0.01, 0.0005);
 /// Grid on which the turns are read off (s).
 const GRID_S: f64 = 0.001;
 
@@ -32,6 +33,8 @@ pub(crate) struct WayBack {
     pub(crate) start_s: f64,
     pub(crate) length_s: f64,
     pub(crate) depth_m: f64,
+    /// Sum of squared residuals (m²).
+    misfit: f64,
     bend: Bend,
     knots: [f64; 4],
 }
@@ -45,8 +48,13 @@ pub(crate) struct Curve<'a> {
 }
 
 impl Curve<'_> {
-    /// The way back about the pair of indices.
-    pub(crate) fn way_back(&self, (s, t): (usize, usize), bend: Bend) -> Option<WayBack> {
+    /// The way back about the pair of indices, with either bend.
+    pub(crate) fn way_backs(&self, pair: (usize, usize)) -> Vec<WayBack> {
+        let bends = [Bend::Even, Bend::Soft].into_iter();
+        bends.filter_map(|bend| self.way_back(pair, bend)).collect()
+    }
+
+    fn way_back(&self, (s, t): (usize, usize), bend: Bend) -> Option<WayBack> {
         let (top, bottom) = (self.time_s[s], self.time_s[t]);
         // The low-pass draws the turns together.
         let third = (bottom - top) / 3.0;
@@ -57,21 +65,24 @@ impl Curve<'_> {
         let window = (top - AROUND_S, bottom + AROUND_S);
         starts
             .into_iter()
-            .filter_map(|knots| self.searched(bend, knots, window))
-            .min_by(|a, b| a.0.total_cmp(&b.0))
-            .map(|(_, found)| found)
+            .filter_map(|knots| self.searched(bend, (knots, STEPS_S.0), window))
+            .min_by(|a, b| a.misfit.total_cmp(&b.misfit))
     }
 
-    /// The way back of another curve at the same instants, not far from one that is known.
+    /// The way back of another curve at the same instants, with the bend of one that is known and not far from it.
     pub(crate) fn moved(&self, known: &WayBack) -> Option<WayBack> {
         let [start, end] = [known.start_s, known.start_s + known.length_s];
         let window = (start - AROUND_S, end + AROUND_S);
-        self.searched(known.bend, known.knots, window)
-            .map(|(_, found)| found)
+        self.searched(known.bend, (known.knots, STEPS_S.1), window)
     }
 
     /// Pattern search downhill.
-    fn searched(&self, bend: Bend, from: [f64; 4], window: (f64, f64)) -> Option<(f64, WayBack)> {
+    fn searched(
+        &self,
+        bend: Bend,
+        (mut from, mut step_s): ([f64; 4], f64),
+        window: (f64, f64),
+    ) -> Option<WayBack> {
         let cost = |knots: [f64; 4]| {
             let [a, b, c, d] = knots;
             if b - a < SHORTEST_S || c < b || d - c < SHORTEST_S || a < window.0 || d > window.1 {
@@ -79,12 +90,10 @@ impl Curve<'_> {
             }
             self.solve(bend, knots, window)
         };
-        let mut from = from;
         from[2] = from[2].max(from[1]);
         let (mut least, mut solution) = cost(from)?;
         let mut knots = from;
-        let mut step_s = STEPS_S.0;
-        while step_s >= STEPS_S.1 {
+        while step_s >= STEPS_S.2 {
             let mut better = None;
             for (k, sign) in (0..4).flat_map(|k| [(k, -1.0), (k, 1.0)]) {
                 let mut tried = knots;
@@ -102,7 +111,15 @@ impl Curve<'_> {
                 None => step_s *= 0.5,
             }
         }
-        Some((least, read_off(bend, knots, &solution)))
+        let [first, .., last] = knots;
+        let seen = (
+            first.max(*self.time_s.first()?),
+            last.min(*self.time_s.last()?),
+        );
+        Some(WayBack {
+            misfit: least,
+            ..read_off(bend, knots, &solution, seen)
+        })
     }
 
     /// Sum of squared residuals and solution at given knots; `None` where the instants do not determine it.
@@ -123,8 +140,8 @@ impl Curve<'_> {
             right += row * v;
             square += v * v;
         }
-        // Without instants before or after the bends nothing is known of the speed's slope there.
-        for i in [2, 5] {
+        // Without instants before or after the fall, or in its last bend, nothing is known of the speed's slope there.
+        for i in [2, 4, 5] {
             if normal[(i, i)] < 1e-12 {
                 normal[(i, i)] = 1.0;
             }
@@ -156,9 +173,13 @@ fn place(t: f64, bend: Bend, [a, b, c, d]: [f64; 4]) -> Vector6<f64> {
     )
 }
 
-/// The largest fall between the outer knots.
-fn read_off(bend: Bend, knots: [f64; 4], solution: &Vector6<f64>) -> WayBack {
-    let [first, .., last] = knots;
+/// The largest fall between two instants.
+fn read_off(
+    bend: Bend,
+    knots: [f64; 4],
+    solution: &Vector6<f64>,
+    (first, last): (f64, f64),
+) -> WayBack {
     let instants = ((last - first) / GRID_S).ceil().max(1.0) as usize;
     let at = |i: usize| first + (last - first) * i as f64 / instants as f64;
     let values: Vec<f64> = (0..=instants)
@@ -169,6 +190,7 @@ fn read_off(bend: Bend, knots: [f64; 4], solution: &Vector6<f64>) -> WayBack {
         start_s: at(top),
         length_s: at(bottom) - at(top),
         depth_m,
+        misfit: 0.0,
         bend,
         knots,
     }
@@ -234,6 +256,27 @@ mod tests {
             let twice = twice.moved(&found).unwrap();
             assert!((twice.depth_m - 2.0 * found.depth_m).abs() < 1e-4);
         }
+    }
+
+    #[test]
+    fn a_fall_that_the_draw_ends_in_is_as_long_as_it_was_seen() {
+        let time_s: Vec<f64> = (0..=90).map(|i| f64::from(i) * 0.01).collect();
+        let solution = Vector6::new(0.0, 0.4, 0.1, -4.3, 5.3, -0.2);
+        let at = |t: f64| place(t, Bend::Even, KNOTS).dot(&solution);
+        let value: Vec<f64> = time_s.iter().map(|&t| at(t)).collect();
+        let curve = Curve {
+            time_s: &time_s,
+            value: &value,
+            low_pass_s: 1e-6,
+        };
+        let found = curve.way_back((70, 90), Bend::Even).unwrap();
+        let top = 0.6 + 0.4 / 4.3;
+        assert!((found.start_s - top).abs() < 0.005, "{found:?}");
+        assert!(
+            (found.depth_m - (at(top) - at(0.9))).abs() < 1e-4,
+            "{found:?}"
+        );
+        assert!(found.start_s + found.length_s <= 0.9 + 1e-9, "{found:?}");
     }
 
     #[test]

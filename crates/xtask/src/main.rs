@@ -101,6 +101,7 @@ fn bench(rest: &[String]) -> Result<(), String> {
     match rest.first().map(String::as_str) {
         Some("--rates") => {
             heavy("drawarc-report", "rates_filmed", &environment)?;
+            heavy("drawarc-report", "rates_other_faults", &environment)?;
             return heavy("drawarc-report", "release_filmed", &environment);
         }
         Some("--forecast") => {
