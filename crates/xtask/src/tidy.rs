@@ -87,6 +87,7 @@ pub(crate) fn check() -> Result<(), String> {
         contents(&root, name, &mut faults);
     }
     dependencies(&root, &metadata, &mut faults);
+    fuzzing(&root, &metadata, &mut faults);
     let mut seen = std::collections::BTreeSet::new();
     faults.retain(|fault| seen.insert(fault.clone()));
     if faults.is_empty() {
@@ -185,6 +186,52 @@ fn dependencies(root: &Path, metadata: &serde_json::Value, faults: &mut Vec<Stri
             }
             if !published.starts_with("drawarc") && !readme.contains(&format!("`{known_as}`")) {
                 faults.push(format!("README.md does not say why {known_as} is there"));
+            }
+        }
+    }
+}
+
+/// The fuzzing programs compile in files of the command and are built by nobody else: what those files use must be theirs, too.
+fn fuzzing(root: &Path, metadata: &serde_json::Value, faults: &mut Vec<String>) {
+    let read = |name: &str| std::fs::read_to_string(root.join("fuzz").join(name));
+    let (Ok(list), Ok(manifest)) = (read("src/lib.rs"), read("Cargo.toml")) else {
+        return faults.push("fuzz: src/lib.rs or Cargo.toml is missing".to_owned());
+    };
+    let modules: Vec<&str> = list
+        .lines()
+        .filter_map(|line| {
+            line.trim_start_matches("pub ")
+                .strip_prefix("mod ")?
+                .strip_suffix(';')
+        })
+        .collect();
+    let files = list.lines().filter_map(|line| {
+        let path = line.strip_prefix("#[path = \"")?.strip_suffix("\"]")?;
+        Some((path, read(&format!("src/{path}")).unwrap_or_default()))
+    });
+    let known: std::collections::BTreeSet<String> = packages(metadata)
+        .flat_map(|package| package["dependencies"].as_array().into_iter().flatten())
+        .filter_map(|dependency| {
+            dependency["rename"]
+                .as_str()
+                .or(dependency["name"].as_str())
+        })
+        .map(ToOwned::to_owned)
+        .collect();
+    for (path, text) in files {
+        for name in &known {
+            let used = text.contains(&format!("{}::", name.replace('-', "_")));
+            if used && !manifest.contains(&format!("\n{name} = ")) {
+                faults.push(format!("fuzz/Cargo.toml lacks {name}, which {path} uses"));
+            }
+        }
+        for line in text.lines() {
+            let Some(rest) = line.trim_start().strip_prefix("use crate::") else {
+                continue;
+            };
+            let module = rest.split([':', ';']).next().unwrap_or_default();
+            if !modules.contains(&module) {
+                faults.push(format!("fuzz/src/lib.rs lacks {module}, which {path} uses"));
             }
         }
     }
