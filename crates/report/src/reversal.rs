@@ -354,15 +354,9 @@ impl Judged {
             ]
         };
         let [early_s, start_s, late_s] = interval(&|way| way.start_s, TURN_SD_S);
-        // The bends that there are lie between the two and beside them.
-        let depths = || ways.iter().map(|way| way.depth_m);
-        let (shallowest, deepest) = (
-            depths().fold(f64::INFINITY, f64::min),
-            depths().fold(0.0, f64::max),
-        );
         let positive = |row: [f64; 3]| row.map(|value| value.max(0.0));
         Some(Reversal {
-            depth_m: positive(interval(&|way| way.depth_m, 0.5 * (deepest - shallowest))),
+            depth_m: positive(interval(&|way| way.depth_m, 0.0)),
             start_s,
             start_sd_s: spread(each.iter().map(|way| way.start_s), start_s).hypot(TURN_SD_S),
             start_between_s: Some([early_s, late_s]),

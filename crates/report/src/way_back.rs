@@ -2,7 +2,7 @@
 //!
 //! The speed along the line is a straight line before `t₀`, bends until `t₁`, is steady until `t₂`, bends until `t₃` and is a
 //! straight line after it; the place is its integral, seen through the one low-pass. For given knots that is linear; the knots
-//! are searched. How a bend goes nobody knows: evenly, or softly at both ends. What is said is where the elbow turned and turned
+//! are searched. How a bend goes nobody knows: evenly, or more or less softly at both ends. What is said is where the elbow turned and turned
 //! again: a straight ramp between two straight rises stood in the middle of both bends, 50 ms early and 50 ms late where the draw
 //! slows over 0.1 s, and its depth was 1.3 mm off.
 
@@ -25,6 +25,8 @@ pub(crate) enum Bend {
     Even,
     /// By a cubic that is level at both ends.
     Soft,
+    /// By a quintic whose slope is level at both ends, too: minimum jerk (Flash & Hogan 1985, from memory).
+    Softest,
 }
 
 /// A way back: from the turn toward the target to the turn away from it.
@@ -48,9 +50,9 @@ pub(crate) struct Curve<'a> {
 }
 
 impl Curve<'_> {
-    /// The way back about the pair of indices, with either bend.
+    /// The way back about the pair of indices, with every bend.
     pub(crate) fn way_backs(&self, pair: (usize, usize)) -> Vec<WayBack> {
-        let bends = [Bend::Even, Bend::Soft].into_iter();
+        let bends = [Bend::Even, Bend::Soft, Bend::Softest].into_iter();
         bends.filter_map(|bend| self.way_back(pair, bend)).collect()
     }
 
@@ -160,6 +162,7 @@ fn place(t: f64, bend: Bend, [a, b, c, d]: [f64; 4]) -> Vector6<f64> {
         let within = match bend {
             Bend::Even => 0.5 * share * share,
             Bend::Soft => share.powi(3) * (1.0 - 0.5 * share),
+            Bend::Softest => share.powi(4) * (2.5 - 3.0 * share + share * share),
         };
         length * (length * within + (t - to).max(0.0))
     };
@@ -207,6 +210,7 @@ mod tests {
             let gone = match bend {
                 Bend::Even => share,
                 Bend::Soft => share * share * (3.0 - 2.0 * share),
+                Bend::Softest => share.powi(3) * (10.0 - 15.0 * share + 6.0 * share * share),
             };
             (to - from) * gone
         };
@@ -282,7 +286,7 @@ mod tests {
     #[test]
     fn place_is_the_integral_of_speed() {
         let step = 1e-5;
-        for bend in [Bend::Even, Bend::Soft] {
+        for bend in [Bend::Even, Bend::Soft, Bend::Softest] {
             for i in 0..60 {
                 let t = 0.4 + 0.0151 * f64::from(i);
                 let [before, after] = [t - step, t + step].map(|t| place(t, bend, KNOTS));
