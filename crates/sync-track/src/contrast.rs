@@ -4,8 +4,7 @@
 //! a picture when an opening (the darkest in a window, then the lightest of those) is taken off is lighter than its ground and
 //! smaller than the window, in any light and before any wall: a white top-hat (Serra 1982, from memory).
 
-use crate::colour::depth_scale;
-use drawarc_footage::PictureView;
+use drawarc_footage::{PictureView, RowView};
 
 /// Contrast on the half-size grid, in 8-bit steps; keeps its memory between frames.
 #[derive(Debug, Default)]
@@ -22,38 +21,30 @@ impl Contrast {
         let (width, height) = (picture.cb.width(), picture.cb.height());
         self.width = width;
         self.light.clear();
-        let scale = 0.25 * depth_scale(picture.bit_depth);
         let (last_x, last_y) = (picture.width() - 1, picture.height() - 1);
+        let shift = picture.bit_depth.saturating_sub(8) + 2;
         for y in 0..height {
-            let [upper, lower] = [2 * y, 2 * y + 1].map(|row| picture.luma.row(row.min(last_y)));
-            for x in 0..width {
-                let (left, right) = ((2 * x).min(last_x), (2 * x + 1).min(last_x));
-                let four = [
-                    upper.get(left),
-                    upper.get(right),
-                    lower.get(left),
-                    lower.get(right),
-                ];
-                let sum: u32 = four.into_iter().map(u32::from).sum();
-                #[expect(
-                    clippy::cast_possible_truncation,
-                    clippy::cast_sign_loss,
-                    reason = "a level of light"
-                )]
-                self.light
-                    .push((scale * f64::from(sum) + 0.5).min(255.0) as u8);
+            let rows = [2 * y, 2 * y + 1].map(|row| picture.luma.row(row.min(last_y)));
+            match rows {
+                [RowView::Eight(upper), RowView::Eight(lower)] if last_x % 2 == 1 => {
+                    let (upper, _) = upper.as_chunks::<2>();
+                    let (lower, _) = lower.as_chunks::<2>();
+                    let four = upper.iter().zip(lower);
+                    self.light.extend(four.map(|([a, b], [c, d])| {
+                        mean([a, b, c, d].map(|sample| u32::from(*sample)), 2)
+                    }));
+                }
+                [upper, lower] => self.light.extend((0..width).map(|x| {
+                    let (left, right) = ((2 * x).min(last_x), (2 * x + 1).min(last_x));
+                    let four = [(upper, left), (upper, right), (lower, left), (lower, right)];
+                    mean(four.map(|(row, x)| u32::from(row.get(x))), shift)
+                })),
             }
         }
         self.ground.clone_from(&self.light);
-        let plane = &mut self.ground;
-        for (pick, ahead) in [(u8::min as fn(u8, u8) -> u8, true), (u8::max, false)] {
-            for shift in shifts(window) {
-                for row in plane.chunks_exact_mut(width) {
-                    along(row, shift, pick, ahead);
-                }
-                across(plane, (width, height), shift, pick, ahead);
-            }
-        }
+        let size = (width, height);
+        opened(&mut self.ground, size, window, u8::min, true);
+        opened(&mut self.ground, size, window, u8::max, false);
     }
 
     /// How much lighter a sample of the grid is than its ground.
@@ -61,6 +52,29 @@ impl Contrast {
     pub(crate) fn at(&self, x: usize, y: usize) -> f64 {
         let at = y * self.width + x;
         f64::from(self.light[at] - self.ground[at])
+    }
+}
+
+/// Mean of four samples, in 8-bit steps; `shift` is two and what the depth has beyond eight bits.
+fn mean(four: [u32; 4], shift: u8) -> u8 {
+    let sum: u32 = four.into_iter().sum::<u32>() + (1 << (shift - 1));
+    u8::try_from(sum >> shift).unwrap_or(u8::MAX)
+}
+
+/// The pick of every window of a plane, which begins at its sample (`ahead`) or ends there. Generic, so that each pick becomes
+/// instructions for many samples at once: through a pointer to a function it took 18 ms a picture of 1080p.
+fn opened(
+    plane: &mut [u8],
+    (width, height): (usize, usize),
+    window: usize,
+    pick: impl Fn(u8, u8) -> u8 + Copy,
+    ahead: bool,
+) {
+    for shift in shifts(window) {
+        for row in plane.chunks_exact_mut(width) {
+            along(row, shift, pick, ahead);
+        }
+        across(plane, (width, height), shift, pick, ahead);
     }
 }
 
@@ -77,7 +91,7 @@ fn shifts(window: usize) -> Vec<usize> {
 }
 
 /// The pick of each sample and the one so far ahead of it, or behind it, in a row.
-fn along(row: &mut [u8], shift: usize, pick: fn(u8, u8) -> u8, ahead: bool) {
+fn along(row: &mut [u8], shift: usize, pick: impl Fn(u8, u8) -> u8, ahead: bool) {
     if ahead {
         for x in shift..row.len() {
             row[x - shift] = pick(row[x - shift], row[x]);
@@ -94,16 +108,18 @@ fn across(
     plane: &mut [u8],
     (width, height): (usize, usize),
     shift: usize,
-    pick: fn(u8, u8) -> u8,
+    pick: impl Fn(u8, u8) -> u8,
     ahead: bool,
 ) {
     let mut rows = |y: usize| {
         let (upper, lower) = plane.split_at_mut(y * width);
         let upper = &mut upper[(y - shift) * width..(y - shift + 1) * width];
         let lower = &mut lower[..width];
-        for (a, b) in upper.iter_mut().zip(lower) {
-            let picked = pick(*a, *b);
-            *(if ahead { a } else { b }) = picked;
+        let pairs = upper.iter_mut().zip(lower);
+        if ahead {
+            pairs.for_each(|(a, b)| *a = pick(*a, *b));
+        } else {
+            pairs.for_each(|(a, b)| *b = pick(*a, *b));
         }
     };
     if ahead {
