@@ -310,7 +310,7 @@ pub(crate) fn mishaps() -> Vec<Practice> {
             Class::Other,
             knocked,
         )
-        .warned(&["three", "was turned by 0.3", "against the survey"]),
+        .warned(&["three", "was turned by 0.3", "since the survey"]),
         Practice::new(
             "club-uneven",
             "4 % of the frames dropped, frame times jittered by 2 ms: collapse of 9 mm",
