@@ -428,6 +428,38 @@ mod tests {
     }
 
     #[test]
+    fn what_goes_on_beside_a_fall_is_no_part_of_it() {
+        // An elbow that goes around at 25 mm/s and falls on top of that, for 0.4 s: it turns later and turns back earlier.
+        let pace_m_s = 0.025;
+        let mut quantity = fallen(0.018, 0.0001);
+        let shape = Shape::Edges(0.4);
+        for (value, t) in quantity.value.iter_mut().zip(&quantity.time_s) {
+            *value += pace_m_s * t;
+        }
+        let place = |t: f64| pace_m_s * t - 0.018 * low_passed(t - 1.1, 0.3, shape, 1e-6);
+        let times: Vec<f64> = (0..4000).map(|i| 1.05 + 1e-4 * f64::from(i)).collect();
+        let places: Vec<f64> = times.iter().map(|&t| place(t)).collect();
+        let (depth_m, top, bottom) = crate::reversal::deepest_pair(&places);
+        let pace = Pace::beside(&quantity, (66, 84), 6.0);
+        let fall = fit_fall(&quantity, (0, 150), (66, 84), pace).unwrap();
+        let length_s = times[bottom] - times[top];
+        assert!(times[top] - 1.1 > 0.02, "{}", times[top]);
+        assert!(
+            (fall.start_s[1] - times[top]).abs() < 0.012,
+            "{fall:?} {}",
+            times[top]
+        );
+        assert!(
+            (fall.length_s[1] - length_s).abs() < 0.024,
+            "{fall:?} {length_s}"
+        );
+        assert!(
+            (fall.depth_m[1] - depth_m).abs() < 4e-4,
+            "{fall:?} {depth_m}"
+        );
+    }
+
+    #[test]
     fn the_low_pass_is_not_taken_for_a_part_of_the_fall() {
         let quantity = fallen_through(2.0, 0.006, 0.0001);
         let length_s = |cutoff_hz: f64| {

@@ -124,6 +124,7 @@ fn collapses_are_found_with_their_depth() {
                 sum / h,
                 (square / h).sqrt()
             );
+            assert!(exact(covered, hits).1 >= 0.92, "{covered} of {hits}");
             if tracked {
                 assert!(exact(hits, n).1 >= 0.95, "{hits} of {n}");
                 if depth_mm > 3.0 {
