@@ -105,7 +105,7 @@ impl Sheet {
     }
 
     /// Draws as many round targets as the paper holds: a white disc of `disc_mm` on a black one of [`TARGET_GROUND`] times the
-    /// size, with a ring to cut along.
+    /// size, along whose edge it is cut out.
     ///
     /// # Errors
     /// [`CalibrationError::Sheet`] where the disc is smaller than [`TARGETS_MM`] or larger.

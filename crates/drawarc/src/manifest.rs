@@ -109,10 +109,11 @@ fn slower_by_sound(files: &[std::path::PathBuf]) -> Outcome<Vec<Option<f64>>> {
     let Some(films) = opened else {
         return Ok(vec![None; files.len()]);
     };
+    // So is sound that cannot be read.
     let scans: Vec<Option<SoundScan>> = films
         .iter()
-        .map(hearing::scan)
-        .collect::<Outcome<Vec<_>>>()?;
+        .map(|film| hearing::scan(film).ok().flatten())
+        .collect();
     slow_sound::slower(&films, &scans)
 }
 

@@ -7,7 +7,20 @@ use drawarc_footage::{Recording, SlowMotion, SlowStretch};
 use drawarc_sync_track::{SoundClockSettings, SoundScan, clocks_from_sound};
 
 /// How many times slower phones store what they film faster: 60, 100, 120, 240, 480 or 960 frames a second as 24, 25, 30 or 60.
-const FACTORS: [f64; 9] = [2.0, 2.5, 3.2, 4.0, 4.8, 5.0, 8.0, 10.0, 16.0];
+const FACTORS: [f64; 12] = [
+    2.0,
+    2.4,
+    2.5,
+    10.0 / 3.0,
+    4.0,
+    4.8,
+    5.0,
+    8.0,
+    9.6,
+    10.0,
+    16.0,
+    32.0,
+];
 /// Sounds in common that tell how slow. Two or three of a dozen agree by chance at some speed, so half of all must, too.
 const FEWEST: usize = 3;
 

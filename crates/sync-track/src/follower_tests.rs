@@ -25,6 +25,18 @@ fn frame(index: u32) -> Drawn {
     }
 }
 
+fn settings() -> FollowerSettings {
+    FollowerSettings {
+        radius_px: vec![(3.0, 12.0)],
+        exposure_s: 0.002,
+        chroma_right_px: 0.0,
+        blur_px: 0.7,
+        live: 10,
+        fitted: 4,
+        rest: true,
+    }
+}
+
 fn measured(trail: &Trail) -> usize {
     trail.points.iter().filter(|point| !point.skipped).count()
 }
@@ -37,16 +49,7 @@ fn the_marker_is_measured_always_and_what_is_less_like_it_in_turns() {
         colour: MarkerColour::Named(NamedColour::Orange),
     }];
     let classes = classes_of(&markers).unwrap();
-    let settings = FollowerSettings {
-        radius_px: vec![(3.0, 12.0)],
-        exposure_s: 0.002,
-        chroma_right_px: 0.0,
-        blur_px: 0.7,
-        live: 10,
-        fitted: 4,
-        rest: true,
-    };
-    let mut follower = Follower::new(&classes, &markers, settings).unwrap();
+    let mut follower = Follower::new(&classes, &markers, settings()).unwrap();
     for index in 0..FRAMES {
         let picture = frame(index).picture();
         follower.push(u64::from(index), f64::from(index) / 60.0, &picture.view());
@@ -113,16 +116,11 @@ fn a_printed_target_is_followed_in_poor_light() {
         colour: MarkerColour::Light,
     }];
     let classes = classes_of(&markers).unwrap();
-    let settings = FollowerSettings {
-        radius_px: vec![(3.0, 12.0)],
+    let unsmeared = FollowerSettings {
         exposure_s: 0.0,
-        chroma_right_px: 0.0,
-        blur_px: 0.7,
-        live: 10,
-        fitted: 4,
-        rest: true,
+        ..settings()
     };
-    let mut follower = Follower::new(&classes, &markers, settings).unwrap();
+    let mut follower = Follower::new(&classes, &markers, unsmeared).unwrap();
     for index in 0..FRAMES {
         let picture = target(index).picture();
         follower.push(u64::from(index), f64::from(index) / 60.0, &picture.view());
