@@ -88,7 +88,7 @@ pub(crate) fn corner_errors(folder: &Path, truth: &Truth) -> Result<Scanned, Ben
             clock: ClockModel::identity(),
             threads,
             decoder_threads: threads,
-            window_s: shown_s(camera),
+            windows_s: shown_s(camera).into_iter().collect(),
             ..ScanSettings::default()
         };
         let scan =

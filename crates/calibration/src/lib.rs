@@ -20,6 +20,7 @@ mod background_shift;
 mod board;
 mod board_check;
 mod board_flatness;
+mod board_glance;
 mod bundle;
 mod corner_order;
 mod corner_quality;
@@ -52,6 +53,7 @@ pub use background::{BackgroundReference, Patch};
 pub use background_shift::{BackgroundShift, CameraVerdict, MOVED_DEG, ZOOMED};
 pub use board::Board;
 pub use board_check::{BoardReport, check_board};
+pub use board_glance::board_stretches;
 pub use detector::{BoardCorners, BoardDetector, Effort, GrayView};
 pub use diagnostics::{
     BoardBends, COVERAGE_CELLS, CameraDiagnostics, LeftOut, SolverSummary, Survey,

@@ -21,8 +21,10 @@ pub struct ScanSettings {
     pub clock: ClockModel,
     /// Range time between bursts (s).
     pub interval_s: f64,
-    /// Part of the recording to look at (s, camera clock); `None`: all of it.
-    pub window_s: Option<(f64, f64)>,
+    /// Parts of the recording to look at (s, camera clock), in order; none: all of it.
+    pub windows_s: Vec<(f64, f64)>,
+    /// Look at key frames alone, one in a burst: where to look more closely.
+    pub key_frames_only: bool,
     /// Bursts kept, at most: when there are more, every second one goes.
     pub most_bursts: usize,
     /// Threads that look for the board beside the decoder's.
@@ -37,7 +39,8 @@ impl Default for ScanSettings {
             camera: 0,
             clock: ClockModel::identity(),
             interval_s: 0.12,
-            window_s: None,
+            windows_s: Vec::new(),
+            key_frames_only: false,
             most_bursts: 1200,
             threads: 2,
             decoder_threads: 2,
@@ -181,7 +184,7 @@ pub fn scan_board(
     scan.seen_in = kept.seen_in;
     scan.sightings = kept.bursts.into_values().flatten().collect();
     scan.rests = rests(&scan.sightings);
-    if scan.sightings.is_empty() {
+    if scan.sightings.is_empty() && !settings.key_frames_only {
         scan.other_size = other_size(recording, board, settings)?;
     }
     Ok(scan)
@@ -235,11 +238,11 @@ fn feed(
     scan: &mut BoardScan,
 ) -> Result<(), CalibrationError> {
     let probe = recording.probe();
-    let mut reader = recording.frames(settings.decoder_threads)?;
-    let (start_s, end_s) = settings.window_s.unwrap_or((f64::MIN, f64::MAX));
-    if settings.window_s.is_some() && start_s > 0.0 {
-        reader.seek(start_s)?;
-    }
+    let mut reader = if settings.key_frames_only {
+        recording.key_frames(settings.decoder_threads)?
+    } else {
+        recording.frames(settings.decoder_threads)?
+    };
     let frame_s = 1.0 / probe.nominal_rate_hz.unwrap_or(30.0).clamp(5.0, 1000.0);
     // Bursts must not overlap.
     let interval_s = settings.interval_s.max(3.6 * frame_s);
@@ -252,39 +255,52 @@ fn feed(
         }
         true
     };
-    while let Some(frame) = reader.next_frame()? {
-        if frame.time_s > end_s {
-            break;
+    let all = [(f64::MIN, f64::MAX)];
+    let windows_s = match &settings.windows_s[..] {
+        [] => &all[..],
+        some => some,
+    };
+    for &(from_s, until_s) in windows_s {
+        if from_s > 0.0 {
+            reader.seek(from_s)?;
         }
-        scan.frames += 1;
-        if scan.frames.is_multiple_of(32) {
-            progress((frame.time_s / probe.duration_s.max(1e-9)).clamp(0.0, 1.0));
+        while let Some(frame) = reader.next_frame()? {
+            if frame.time_s > until_s {
+                break;
+            }
+            scan.frames += 1;
+            if scan.frames.is_multiple_of(32) {
+                progress((frame.time_s / probe.duration_s.max(1e-9)).clamp(0.0, 1.0));
+            }
+            let range_s = settings.clock.range_from_camera(frame.time_s);
+            let number = (range_s / interval_s).round();
+            let reach_s = BURST_REACH * frame_s * settings.clock.rate_at(frame.time_s);
+            let within =
+                settings.key_frames_only || (range_s - number * interval_s).abs() < reach_s;
+            if frame.damaged || !within {
+                continue;
+            }
+            #[expect(
+                clippy::cast_possible_truncation,
+                clippy::cast_sign_loss,
+                reason = "bursts are counted from far before the recording, so never negative"
+            )]
+            let key = (number + BEFORE_ALL) as u64;
+            if !key.is_multiple_of(1 << level.load(Ordering::Relaxed)) {
+                continue;
+            }
+            if open.as_ref().is_some_and(|job| job.key != key)
+                && !flush(&mut open, &mut scan.looked_at)
+            {
+                return Ok(());
+            }
+            let job = open.get_or_insert(Job {
+                key,
+                frames: Vec::with_capacity(3),
+            });
+            job.frames
+                .push((frame.index, frame.time_s, frame.picture.luma.to_gray8()));
         }
-        let range_s = settings.clock.range_from_camera(frame.time_s);
-        let number = (range_s / interval_s).round();
-        let reach_s = BURST_REACH * frame_s * settings.clock.rate_at(frame.time_s);
-        if frame.damaged || (range_s - number * interval_s).abs() >= reach_s {
-            continue;
-        }
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "bursts are counted from far before the recording, so never negative"
-        )]
-        let key = (number + BEFORE_ALL) as u64;
-        if !key.is_multiple_of(1 << level.load(Ordering::Relaxed)) {
-            continue;
-        }
-        if open.as_ref().is_some_and(|job| job.key != key) && !flush(&mut open, &mut scan.looked_at)
-        {
-            return Ok(());
-        }
-        let job = open.get_or_insert(Job {
-            key,
-            frames: Vec::with_capacity(3),
-        });
-        job.frames
-            .push((frame.index, frame.time_s, frame.picture.luma.to_gray8()));
     }
     flush(&mut open, &mut scan.looked_at);
     progress(1.0);
@@ -395,9 +411,7 @@ fn other_size(
     sizes.sort_by_key(|(columns, rows)| std::cmp::Reverse(columns * rows));
     let mut reader = recording.frames(settings.decoder_threads)?;
     let probe = recording.probe();
-    let (start_s, end_s) = settings
-        .window_s
-        .unwrap_or((probe.start_s, probe.start_s + probe.duration_s));
+    let (start_s, end_s) = (probe.start_s, probe.start_s + probe.duration_s);
     let mut seen: Vec<(usize, usize)> = Vec::new();
     for look in 0..LOOKS_FOR_OTHER {
         let share = (f64::from(look) + 0.5) / f64::from(LOOKS_FOR_OTHER);

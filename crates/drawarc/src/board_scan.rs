@@ -4,7 +4,9 @@ use crate::backgrounds;
 use crate::failure::{Failure, Outcome};
 use crate::progress::{self, Progress};
 use crate::recordings::Filmed;
-use drawarc_calibration::{BackgroundReference, Board, BoardSighting, ScanSettings, scan_board};
+use drawarc_calibration::{
+    BackgroundReference, Board, BoardSighting, ScanSettings, board_stretches, scan_board,
+};
 use drawarc_rig::ClockModel;
 
 /// What a camera saw of the board, and what stood still behind it.
@@ -31,6 +33,12 @@ pub(crate) fn scan(
         threads,
         decoder_threads: threads,
         ..ScanSettings::default()
+    };
+    let windows_s =
+        board_stretches(filmed.recording, board, &settings, &mut |_| {}).map_err(Failure::input)?;
+    let settings = ScanSettings {
+        windows_s,
+        ..settings
     };
     let found = scan_board(filmed.recording, board, &settings, &mut |fraction| {
         progress::set(&bar, fraction);

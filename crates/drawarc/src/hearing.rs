@@ -9,7 +9,7 @@ use crate::slow_sound;
 use drawarc_footage::Recording;
 use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::{
-    SoundClockSettings, SoundClocks, SoundPlace, SoundScan, SoundScanner, SoundSettings,
+    Seam, SoundClockSettings, SoundClocks, SoundPlace, SoundScan, SoundScanner, SoundSettings,
     clocks_from_sound,
 };
 use rayon::prelude::*;
@@ -58,7 +58,52 @@ pub(crate) fn scan(film: &Recording) -> Outcome<Option<SoundScan>> {
             })
             .push(block.samples);
     }
-    Ok(scanner.map(SoundScanner::finish))
+    Ok(scanner.map(|scanner| SoundScan {
+        seams: seams(film),
+        ..scanner.finish()
+    }))
+}
+
+/// A camera that cuts its recording into files may lose some frames between two (s, 1 σ; common practice, no source).
+const LOST_SD_S: f64 = 0.05;
+/// Where slow motion begins and ends is read off a player to this (s, 1 σ; common practice, no source).
+const READ_OFF_SD_S: f64 = 0.15;
+
+/// Where a recording's time may jump.
+fn seams(film: &Recording) -> Vec<Seam> {
+    let chapters = film.chapter_starts_s().into_iter().skip(1);
+    let mut seams: Vec<Seam> = chapters
+        .map(|camera_s| Seam {
+            camera_s,
+            jump_sd_s: LOST_SD_S,
+            certain: false,
+        })
+        .collect();
+    let slow = film.slow_motion_ends().into_iter();
+    seams.extend(slow.map(|(camera_s, gained)| Seam {
+        camera_s,
+        jump_sd_s: READ_OFF_SD_S * gained,
+        certain: true,
+    }));
+    seams.sort_by(|p, q| p.camera_s.total_cmp(&q.camera_s));
+    seams
+}
+
+/// Clocks with the jumps that the sounds tell now that the cameras' places are known.
+pub(crate) fn with_jumps(
+    practice: &Practice,
+    scans: &[Option<SoundScan>],
+    rig: &Rig,
+    clocks: Vec<ClockModel>,
+) -> Outcome<Vec<ClockModel>> {
+    if practice.one_signal() || scans.iter().flatten().all(|scan| scan.seams.is_empty()) {
+        return Ok(clocks);
+    }
+    let heard = sound_clocks(practice, scans, Some(rig), Vec::new())?;
+    let clocks = clocks.into_iter().zip(&heard.jumps);
+    Ok(clocks
+        .map(|(clock, jumps)| clock.before_jumps().with_jumps(jumps).unwrap_or(clock))
+        .collect())
 }
 
 fn scans(recordings: &Recordings, progress: &Progress) -> Outcome<Vec<Option<SoundScan>>> {
@@ -172,10 +217,10 @@ fn clocks(
         .map(|(index, clock)| {
             let segment = clock.as_ref()?.segments()[0];
             if index == anchor {
-                return Some(ClockModel::identity());
+                return clock.clone();
             }
             let (lag_s, lag_variance) = lags.between(index, anchor);
-            Some(ClockModel::linear(
+            let even = ClockModel::linear(
                 segment.reference_camera_s,
                 segment.offset_s + lag_s,
                 segment.rate,
@@ -184,7 +229,8 @@ fn clocks(
                     segment.rate_variance,
                     segment.offset_rate_covariance_s,
                 ],
-            ))
+            );
+            even.with_jumps(&heard.jumps[index])
         })
         .collect())
 }

@@ -24,6 +24,7 @@ mod coverage_picture;
 mod cut;
 mod demo;
 mod failure;
+mod first_look;
 mod followed;
 mod forecast;
 mod forget;

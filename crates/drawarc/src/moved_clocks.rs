@@ -8,7 +8,7 @@ use crate::failure::{Failure, Outcome};
 use crate::health::clock_mm;
 use crate::practice::Practice;
 use drawarc_report::page::{Fitness, RigLine, Words};
-use drawarc_rig::{ClockModel, Rig};
+use drawarc_rig::{ClockModel, ClockSegment, Rig};
 use drawarc_sync_track::{
     MotionClockSettings, MotionClocks, SightingSeries, SyncTrackError, clocks_from_motion,
 };
@@ -58,12 +58,16 @@ pub(crate) fn instead(
     let clocks = before
         .iter()
         .enumerate()
-        .map(|(camera, before)| match &motion.clocks[camera] {
-            // Range time is the first camera's.
+        // Range time is the first camera's.
+        .map(|(camera, own)| match &motion.clocks[camera] {
+            // Movement knows of no jumps; those that sound told stay.
+            Some(_) if own.segments().len() > 1 => {
+                shifted(own, change_s(&motion, before, camera).unwrap_or(0.0))
+            }
             Some(_) if camera == 0 => ClockModel::identity(),
             Some(clock) => clock.clone(),
-            None if is_unknown(before) => before.clone(),
-            None => shifted(before, shift_s),
+            None if is_unknown(own) => own.clone(),
+            None => shifted(own, shift_s),
         })
         .collect();
     Ok(Some(clocks))
@@ -90,17 +94,16 @@ fn offset_variance(clock: &ClockModel) -> f64 {
 }
 
 fn shifted(clock: &ClockModel, by_s: f64) -> ClockModel {
-    let segment = clock.segments()[0];
-    ClockModel::linear(
-        segment.reference_camera_s,
-        segment.offset_s + by_s,
-        segment.rate,
-        [
-            segment.offset_variance_s2,
-            segment.rate_variance,
-            segment.offset_rate_covariance_s,
-        ],
-    )
+    each_stretch(clock, |segment| ClockSegment {
+        offset_s: segment.offset_s + by_s,
+        ..segment
+    })
+}
+
+/// A clock with each of its stretches changed.
+fn each_stretch(clock: &ClockModel, change: impl Fn(ClockSegment) -> ClockSegment) -> ClockModel {
+    let changed = clock.segments().iter().copied().map(change).collect();
+    ClockModel::piecewise(changed).unwrap_or_else(|| clock.clone())
 }
 
 /// What the path's fit is to start from. Refuses cameras of which neither sound nor movement told when they were started.
@@ -116,17 +119,12 @@ pub(crate) fn to_start_from(
         .help("let every camera hear the same clap while all of them run, or film a whole shot with each"));
     }
     let weaker = |clock: &ClockModel| {
-        let segment = clock.segments()[0];
-        ClockModel::linear(
-            segment.reference_camera_s,
-            segment.offset_s,
-            segment.rate,
-            [
-                segment.offset_variance_s2 / SHARE,
-                segment.rate_variance / SHARE,
-                segment.offset_rate_covariance_s / SHARE,
-            ],
-        )
+        each_stretch(clock, |segment| ClockSegment {
+            offset_variance_s2: segment.offset_variance_s2 / SHARE,
+            rate_variance: segment.rate_variance / SHARE,
+            offset_rate_covariance_s: segment.offset_rate_covariance_s / SHARE,
+            ..segment
+        })
     };
     Ok(clocks.iter().map(weaker).collect())
 }
@@ -165,4 +163,30 @@ pub(crate) fn told(
             }
         })
         .collect()
+}
+
+/// Says where clocks jump: `found` are the cameras' clocks in the end.
+pub(crate) fn jumps_told(practice: &Practice, found: &[ClockModel], words: &Words) -> Vec<RigLine> {
+    let mut lines = Vec::new();
+    for (clock, camera) in found.iter().zip(&practice.cameras) {
+        for pair in clock.segments().windows(2) {
+            let at_s = pair[1].from_camera_s;
+            let before = ClockModel::piecewise(vec![pair[0]]);
+            let earlier_s = before.map_or(0.0, |clock| clock.range_from_camera(at_s));
+            let ms = 1000.0 * (clock.range_from_camera(at_s) - earlier_s);
+            let half_ms = 1960.0 * clock.variance_at(at_s).sqrt();
+            let places = [
+                ("camera", &*camera.name),
+                ("at", &format!("{at_s:.1}")),
+                ("ms", &format!("{ms:+.1}")),
+                ("half", &format!("{:.1}", half_ms.max(0.1))),
+            ];
+            lines.push(RigLine {
+                fitness: Fitness::Watch,
+                sentence: words.health("clock_jumps", &places),
+                costs_mm: None,
+            });
+        }
+    }
+    lines
 }

@@ -84,11 +84,11 @@ impl Default for ClockSettings {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub(crate) struct WindowSettings {
-    /// From so long before a loud event (s).
+    /// Of long recordings, from so long before a loud event (s).
     pub(crate) before_s: f64,
     /// To so long after it (s).
     pub(crate) after_s: f64,
-    /// Measure everything after the board, loud or not (band work without release, let-downs).
+    /// Measure all of a long recording, not only where a first look found movement or sounds.
     pub(crate) everything: bool,
 }
 
@@ -97,7 +97,7 @@ impl Default for WindowSettings {
         Self {
             before_s: 8.0,
             after_s: 2.5,
-            everything: true,
+            everything: false,
         }
     }
 }

@@ -12,10 +12,10 @@ use crate::practice::Practice;
 use crate::progress::Progress;
 use crate::recordings::Recordings;
 use crate::sheets::{self, Drawn, Others, Stretch};
-use crate::spans::{overlap, windows};
+use crate::spans::overlap;
 use crate::stood::{CameraLine, Stood};
 use crate::store::{Key, Store, write_whole};
-use crate::{hearing, moved_clocks, sounds, survey};
+use crate::{first_look, hearing, moved_clocks, sounds, survey};
 use drawarc_calibration::Board;
 use drawarc_report::page::{Fitness, RigLine, Words};
 use drawarc_report::{ShotKind, ShotWindow, SoundAt, find_shots};
@@ -101,6 +101,8 @@ impl Measured {
         self.health = health(&self.rig, &whole.clocks, plan.words);
         let by_movement = moved_clocks::told(plan.practice, silent, &whole.clocks, plan.words);
         self.health.extend(by_movement);
+        let jumps = moved_clocks::jumps_told(plan.practice, &whole.clocks, plan.words);
+        self.health.extend(jumps);
         self.health.extend(survey_line(whole, plan.words));
     }
 }
@@ -139,11 +141,17 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
         .map_or(f64::MIN, |s| s + AFTER_BOARD_S);
     let nothing = Learned::nothing(&plan.lags());
     measured.sounds = sounds::after(from_s, plan, &scans, &measured, &nothing);
-    let windows = windows(plan.pipeline, &measured, from_s);
+    let wanted = first_look::wanted(
+        plan,
+        (store, progress),
+        &measured,
+        (&scans, from_s),
+        &survey_key,
+    )?;
     let search = Search {
         rig: &measured.rig,
         clocks: &measured.clocks,
-        windows: &windows,
+        windows: &wanted.windows,
         backgrounds: &surveyed.backgrounds,
         clocks_may_move: plan.clocks_may_move(),
     };
@@ -164,6 +172,7 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     let bar = progress.bar("the elbow's path");
     let whole = path(plan, (&measured.rig, &measured.clocks), &series)?;
     measured.path_found(plan, &silent, &whole);
+    measured.health.extend(wanted.told(plan.words));
     let stood = Stood {
         rig: &measured.rig,
         clocks: &measured.clocks,
@@ -259,7 +268,7 @@ fn clocks(
     surveyed: &Surveyed,
 ) -> Outcome<Vec<ClockModel>> {
     if plan.rig_before.is_none() || plan.practice.one_signal() {
-        return Ok(surveyed.clocks.clone());
+        return hearing::with_jumps(plan.practice, scans, rig, surveyed.clocks.clone());
     }
     let lags = plan.lags();
     if !plan.pipeline.clocks.from_motion {

@@ -155,12 +155,27 @@ impl Recording {
             .collect()
     }
 
+    /// Where slow motion begins and ends, but at the recording's own ends: when it was filmed (s), and the share of time that is
+    /// gained there, 7/8 where it is eight times slower.
+    pub fn slow_motion_ends(&self) -> Vec<(f64, f64)> {
+        self.slow.ends()
+    }
+
     /// The frames from the beginning, decoded by this many threads (0 counts as 1).
     ///
     /// # Errors
     /// A file changed or went since it was opened.
     pub fn frames(&self, threads: usize) -> Result<FrameReader, FootageError> {
         Ok(FrameReader::open(self.chapters.clone(), threads)?.filmed_slow(self.slow.clone()))
+    }
+
+    /// The key frames alone, at a small share of what decoding all costs: what is coded without any other picture, usually one or two a
+    /// second. Their indices count key frames.
+    ///
+    /// # Errors
+    /// As [`Recording::frames`].
+    pub fn key_frames(&self, threads: usize) -> Result<FrameReader, FootageError> {
+        Ok(self.frames(threads)?.only_keys())
     }
 
     /// The sound from the beginning as a stream of blocks; `None` if there is none.

@@ -41,6 +41,8 @@ pub(crate) struct PictureDecoder {
     not_before: Option<i64>,
     /// Decode time of the packet that was read last.
     last_dts: Option<i64>,
+    /// Only key frames are read and decoded.
+    keys_only: bool,
 }
 
 /// A decoder for one stream, threaded by frames.
@@ -96,7 +98,14 @@ impl PictureDecoder {
             pending: false,
             not_before: None,
             last_dts: None,
+            keys_only: false,
         })
+    }
+
+    /// From here on only key frames come, which need no other to be decoded.
+    pub(crate) fn only_keys(&mut self) {
+        self.keys_only = true;
+        ffi::want_only_keys(&mut self.input, self.footage.picture_stream());
     }
 
     pub(crate) fn path(&self) -> &PathBuf {
@@ -215,6 +224,10 @@ impl PictureDecoder {
             match container::read_packet(&mut self.packet, &mut self.input) {
                 Ok(()) if self.packet.stream() == self.footage.picture_stream() => {
                     self.last_dts = self.packet.dts();
+                    // Not every demuxer leaves the others out by itself.
+                    if self.keys_only && !self.packet.is_key() {
+                        continue;
+                    }
                     return true;
                 }
                 Ok(()) => {}
@@ -297,6 +310,7 @@ impl PictureDecoder {
             }
             count += 1;
         }
+        let keys_only = self.keys_only;
         *self = Self::open(&self.footage, self.threads)?;
         let mut rank = 0;
         for _ in 0..=key_frame {
@@ -307,6 +321,9 @@ impl PictureDecoder {
         }
         self.pending = rank > 0;
         self.presentation.restart(rank.saturating_sub(1));
+        if keys_only {
+            self.only_keys();
+        }
         Ok(())
     }
 }

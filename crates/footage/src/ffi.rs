@@ -94,6 +94,17 @@ pub(crate) fn keep_only(input: &mut Input, stream: usize) {
     }
 }
 
+/// Tells the demuxer to skip all frames of a stream but key frames, where it can.
+pub(crate) fn want_only_keys(input: &mut Input, stream: usize) {
+    // SAFETY: the stream number is checked; `streams` holds `nb_streams` valid pointers; a plain field is written.
+    unsafe {
+        let context = input.as_mut_ptr();
+        if stream < (*context).nb_streams as usize {
+            (**(*context).streams.add(stream)).discard = ffi::AVDiscard::AVDISCARD_NONKEY;
+        }
+    }
+}
+
 /// Moves the demuxer to the last key frame at or before a time, in ticks of the stream.
 pub(crate) fn seek_back(input: &mut Input, stream: usize, ticks: i64) -> Result<(), Error> {
     let stream = i32::try_from(stream).map_err(|_too_large| Error::StreamNotFound)?;

@@ -38,6 +38,7 @@ pub struct FrameReader {
     last_ticks: Option<i64>,
     ended: bool,
     slow: SlowMotion,
+    keys_only: bool,
 }
 
 impl std::fmt::Debug for FrameReader {
@@ -66,7 +67,14 @@ impl FrameReader {
             last_ticks: None,
             ended: false,
             slow: SlowMotion::default(),
+            keys_only: false,
         })
+    }
+
+    pub(crate) fn only_keys(mut self) -> Self {
+        self.keys_only = true;
+        self.decoder.only_keys();
+        self
     }
 
     pub(crate) fn filmed_slow(mut self, slow: SlowMotion) -> Self {
@@ -88,7 +96,10 @@ impl FrameReader {
         };
         let time_s = self.slow.filmed_s(time.seconds());
         self.condition.frames += 1;
-        self.watch.frame(decoded.index, time_s);
+        // Between key frames there are gaps, of course.
+        if !self.keys_only {
+            self.watch.frame(decoded.index, time_s);
+        }
         let picture = self.conversion.view(
             &self.decoder.frame,
             self.chapters[self.current].footage.path(),
@@ -161,6 +172,9 @@ impl FrameReader {
 
     fn enter(&mut self, chapter: usize) -> Result<(), FootageError> {
         self.decoder = PictureDecoder::open(&self.chapters[chapter].footage, self.threads)?;
+        if self.keys_only {
+            self.decoder.only_keys();
+        }
         self.current = chapter;
         Ok(())
     }

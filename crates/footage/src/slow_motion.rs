@@ -68,6 +68,19 @@ impl SlowMotion {
             .map_or(1.0, |stretch| stretch.slower)
     }
 
+    /// Where stretches begin and end within a recording: when that was filmed (s), and the share of time that is gained there.
+    pub(crate) fn ends(&self) -> Vec<(f64, f64)> {
+        let both = |stretch: &SlowStretch| {
+            let share = 1.0 - 1.0 / stretch.slower;
+            let within = [stretch.from_s, stretch.until_s].map(|stated_s| {
+                let inside = stated_s > 0.0 && stated_s < f64::MAX;
+                inside.then(|| (self.filmed_s(stated_s), share))
+            });
+            within.into_iter().flatten()
+        };
+        self.stretches.iter().flat_map(both).collect()
+    }
+
     pub(crate) fn is_none(&self) -> bool {
         self.stretches.is_empty()
     }
@@ -109,6 +122,7 @@ mod tests {
         }
         assert!((ramps.slower_at(9.9) - 8.0).abs() < 1e-12);
         assert!((ramps.slower_at(10.9) - 1.0).abs() < 1e-12);
+        assert_eq!(ramps.ends(), [(2.0, 0.875), (3.0, 0.875), (4.0, 0.75)]);
         let nothing = SlowMotion::default();
         assert!((nothing.stated_s(7.5) - 7.5).abs() < 1e-12);
     }

@@ -24,6 +24,18 @@ pub struct ClockSegment {
     pub offset_rate_covariance_s: f64,
 }
 
+/// Where a camera's time jumps: frames were lost between two files, or slow motion begins elsewhere than it was said to.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ClockJump {
+    /// When (s, camera clock).
+    pub camera_s: f64,
+    /// From then on range time is later by this (s): so much is missing in the recording.
+    pub later_s: f64,
+    /// Its variance (s²).
+    pub variance_s2: f64,
+}
+
 /// Range time as a function of camera time: piecewise linear, one stretch in the usual case.
 ///
 /// `range_s = camera_s + offset_s + (rate − 1)(camera_s − reference_camera_s)`.
@@ -86,6 +98,41 @@ impl ClockModel {
             .windows(2)
             .all(|pair| pair[0].from_camera_s < pair[1].from_camera_s);
         (!segments.is_empty() && ordered).then_some(Self { segments })
+    }
+
+    /// This clock, which runs evenly, with jumps: from each one's instant on range time is later by what it says, and so much less
+    /// well known. `None` where the instants are not in order, or this clock has several stretches already.
+    pub fn with_jumps(&self, jumps: &[ClockJump]) -> Option<Self> {
+        let [even] = self.segments[..] else {
+            return None;
+        };
+        let mut segments = vec![even];
+        let (mut later_s, mut variance_s2) = (0.0, 0.0);
+        for jump in jumps {
+            later_s += jump.later_s;
+            variance_s2 += jump.variance_s2;
+            let at_s = jump.camera_s;
+            let lever = at_s - even.reference_camera_s;
+            segments.push(ClockSegment {
+                from_camera_s: at_s,
+                reference_camera_s: at_s,
+                offset_s: self.range_from_camera(at_s) - at_s + later_s,
+                rate: even.rate,
+                offset_variance_s2: self.variance_at(at_s) + variance_s2,
+                rate_variance: even.rate_variance,
+                offset_rate_covariance_s: even.offset_rate_covariance_s
+                    + lever * even.rate_variance,
+            });
+        }
+        Self::piecewise(segments)
+    }
+
+    /// This clock as it ran before its first jump.
+    #[must_use]
+    pub fn before_jumps(&self) -> Self {
+        Self {
+            segments: vec![self.segments[0]],
+        }
     }
 
     /// The stretches, in order of time.
@@ -175,6 +222,34 @@ mod tests {
             assert!((clock.camera_from_range(range_s) - camera_s).abs() < 1e-9);
         }
         assert!((clock.range_from_camera(18.0) - 12.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn after_a_jump_range_time_is_later_and_less_well_known() {
+        let even = ClockModel::linear(5.0, 0.4, 1.00001, [1e-8, 1e-12, 0.0]);
+        let jump = |camera_s, later_s| ClockJump {
+            camera_s,
+            later_s,
+            variance_s2: 4e-8,
+        };
+        let clock = even
+            .with_jumps(&[jump(20.0, 0.05), jump(30.0, -0.01)])
+            .unwrap();
+        for (camera_s, later_s, variance_s2) in
+            [(19.9, 0.0, 0.0), (20.1, 0.05, 4e-8), (40.0, 0.04, 8e-8)]
+        {
+            let expected_s = even.range_from_camera(camera_s) + later_s;
+            assert!((clock.range_from_camera(camera_s) - expected_s).abs() < 1e-12);
+            assert!((clock.camera_from_range(expected_s) - camera_s).abs() < 1e-9);
+            let variance = even.variance_at(camera_s) + variance_s2;
+            assert!((clock.variance_at(camera_s) - variance).abs() < 1e-18);
+        }
+        assert!(
+            even.with_jumps(&[jump(30.0, 0.1), jump(20.0, 0.1)])
+                .is_none()
+        );
+        assert!(clock.with_jumps(&[]).is_none());
+        assert_eq!(clock.before_jumps(), even);
     }
 
     #[test]

@@ -27,7 +27,7 @@ mod shutter;
 pub mod words;
 
 pub use camera::{Camera, ImageSize};
-pub use clock::{ClockModel, ClockSegment};
+pub use clock::{ClockJump, ClockModel, ClockSegment};
 pub use clock_face::{ClockFace, ViewDirection};
 pub use error::RigError;
 pub use lens::{BrownConrady, KannalaBrandt, Lens, Projection};

@@ -119,15 +119,8 @@ impl Follower {
             .iter()
             .map(|range| range.0)
             .fold(f64::INFINITY, f64::min);
-        // Two looks across the smallest marker: its diameter is `smallest` samples of the half-size grid.
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "clamped to a few samples"
-        )]
-        let step = (smallest / 2.0).floor().clamp(1.0, 4.0) as usize;
         Ok(Self {
-            finder: BlobFinder::new(models.clone(), step),
+            finder: BlobFinder::new(models.clone(), look_step(smallest)),
             classes: classes.to_vec(),
             models,
             settings,
@@ -146,13 +139,8 @@ impl Follower {
             self.stretch_s.0 = camera_s;
         }
         self.stretch_s.1 = camera_s;
-        // A patch above half of its peak, on the half-size grid, of a smeared marker.
-        let largest: Vec<f64> = self
-            .settings
-            .radius_px
-            .iter()
-            .map(|&(_, large)| 2.5 * std::f64::consts::PI * (0.5 * large).powi(2) + 8.0)
-            .collect();
+        let radii = self.settings.radius_px.iter();
+        let largest: Vec<f64> = radii.map(|&(_, large)| largest_half(large)).collect();
         let blobs = self.finder.find(picture, &largest);
         for (class, blobs) in blobs.iter().enumerate() {
             self.follow(class, blobs, (frame_index, camera_s), picture);
@@ -448,6 +436,22 @@ const FIRST_BLUR_SD_PX: f64 = 0.3;
 /// A centroid alone is trusted to this (px).
 const UNFITTED_SD_PX: f64 = 0.5;
 
+/// Two looks across the smallest marker: its diameter is `smallest_px` samples of the half-size grid.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "clamped to a few samples"
+)]
+pub(crate) fn look_step(smallest_px: f64) -> usize {
+    (smallest_px / 2.0).floor().clamp(1.0, 4.0) as usize
+}
+
+/// A patch above half of its peak, on the half-size grid, of a smeared marker of this radius (px) has so many samples at most.
+pub(crate) fn largest_half(radius_px: f64) -> f64 {
+    2.5 * std::f64::consts::PI * (0.5 * radius_px).powi(2) + 8.0
+}
+
+/// May a patch be a marker whose radius (px) is in this range?
 fn is_plausible(blob: &Blob, range: (f64, f64)) -> bool {
     // Above half of the peak a patch has about its full area; small ones lose some on the coarse grid.
     let radius = 2.0 * (blob.area_half / std::f64::consts::PI).sqrt();

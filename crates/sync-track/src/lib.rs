@@ -16,6 +16,7 @@ mod follower;
 #[cfg(test)]
 mod follower_tests;
 mod gcc_phat;
+mod glance;
 mod lone_choice;
 mod marker;
 #[cfg(test)]
@@ -27,6 +28,7 @@ mod outline_levels;
 mod outline_tests;
 mod ray_track;
 mod remark;
+mod seams;
 mod series;
 mod sighting;
 mod sound_clocks;
@@ -46,11 +48,13 @@ mod view_check;
 
 pub use clock_solution::{ClockSolution, PictureLag, check_genlock, combine_clocks};
 pub use error::SyncTrackError;
-pub use first_look::{FirstLookSettings, first_look};
+pub use first_look::{FirstLookSettings, Glance, Moves, around_sounds, merged, moving};
 pub use gcc_phat::{Delay, delay};
+pub use glance::glances;
 pub use marker::{MarkerColour, MarkerRole, MarkerShape, MarkerSpec, NamedColour};
 pub use motion_clocks::{MotionClockSettings, MotionClocks, clocks_from_motion};
 pub use remark::ClockRemark;
+pub use seams::Seam;
 pub use sighting::{AmbiguousReason, HiddenReason, Sighting, SightingSeries, Verdict};
 pub use sound_clocks::{
     SharedEvent, SoundClockSettings, SoundClocks, SoundPlace, clocks_from_sound, speed_of_sound_m_s,

@@ -1,10 +1,10 @@
 //! Clocks from sound: one offset and drift a camera from all events that two recordings share.
 
-use crate::sound_match::{EventPair, match_events};
+use crate::seams::{Jumps, PartedPair, Seam, match_in_parts};
 use crate::sound_scan::SoundScan;
 use crate::{ClockRemark, SyncTrackError};
-use drawarc_rig::ClockModel;
-use nalgebra::{Matrix2, Point3, Vector2};
+use drawarc_rig::{ClockJump, ClockModel};
+use nalgebra::{DMatrix, DVector, Point3};
 use serde::{Deserialize, Serialize};
 
 /// Where sounds came from during a stretch of time.
@@ -81,8 +81,10 @@ pub struct SharedEvent {
 pub struct SoundClocks {
     /// The camera to which the others are compared: the first that heard anything. `None` where none did.
     pub anchor: Option<usize>,
-    /// Per camera: anchor time from camera time; `None` where sound tells nothing.
+    /// Per camera: anchor time from camera time, jumps included; `None` where sound tells nothing.
     pub clocks: Vec<Option<ClockModel>>,
+    /// Per camera, the anchor included: where its time jumps, at seams of its recording.
+    pub jumps: Vec<Vec<ClockJump>>,
     /// All events that two cameras share.
     pub events: Vec<SharedEvent>,
     /// What a person should know.
@@ -143,12 +145,15 @@ pub fn clocks_from_sound(
         return Ok(SoundClocks {
             anchor: None,
             clocks: vec![None; scans.len()],
+            jumps: vec![Vec::new(); scans.len()],
             events: Vec::new(),
             remarks,
         });
     };
+    let seams = |camera: usize| usable[camera].map_or(&[][..], |scan| &scan.seams);
+    let mut anchor_jumps = vec![Vec::new(); seams(anchor).len()];
     let mut clocks = vec![None; scans.len()];
-    clocks[anchor] = Some(ClockModel::identity());
+    let mut jumps = vec![Vec::new(); scans.len()];
     let mut events = Vec::new();
     for (camera, pairs) in matches.into_iter().enumerate() {
         if camera == anchor || usable[camera].is_none() {
@@ -162,11 +167,16 @@ pub fn clocks_from_sound(
             .iter()
             .map(|pair| {
                 let ends = microphones_in_range.map(|p| (&p[anchor], &p[camera]));
-                way(ends, pair.first_s, settings)
+                way(ends, pair.pair.first_s, settings)
             })
             .collect();
-        let fit = fit_clock(&pairs, &ways, settings.drift_sd);
-        clocks[camera] = Some(fit.clock);
+        let ends = (seams(camera), seams(anchor));
+        let fit = fit_clock(&pairs, &ways, settings.drift_sd, ends);
+        clocks[camera] = fit.clock.with_jumps(&fit.jumps);
+        jumps[camera] = fit.jumps;
+        for (all, jump) in anchor_jumps.iter_mut().zip(fit.anchor_jumps) {
+            all.extend(jump);
+        }
         if pairs.len() == 1 {
             remarks.push(ClockRemark::OneEventOnly { camera });
         }
@@ -176,7 +186,7 @@ pub fn clocks_from_sound(
                 sd_s: fit.place_sd_s,
             });
         }
-        for (pair, (residual_s, used)) in pairs.iter().zip(fit.residuals) {
+        for (PartedPair { pair, .. }, (residual_s, used)) in pairs.iter().zip(fit.residuals) {
             if !used {
                 remarks.push(ClockRemark::Outlier {
                     camera,
@@ -194,22 +204,25 @@ pub fn clocks_from_sound(
             });
         }
     }
+    jumps[anchor] = anchor_told(seams(anchor), &anchor_jumps);
+    clocks[anchor] = ClockModel::identity().with_jumps(&jumps[anchor]);
     Ok(SoundClocks {
         anchor: Some(anchor),
         clocks,
+        jumps,
         events,
         remarks,
     })
 }
 
 /// The camera that shares events with most others, the first of equals, with its pairs of events by camera.
-fn choose_anchor(usable: &[Option<&SoundScan>]) -> Option<(usize, Vec<Vec<EventPair>>)> {
+fn choose_anchor(usable: &[Option<&SoundScan>]) -> Option<(usize, Vec<Vec<PartedPair>>)> {
     let able: Vec<usize> = (0..usable.len()).filter(|&c| usable[c].is_some()).collect();
-    let mut best: Option<(usize, usize, Vec<Vec<EventPair>>)> = None;
+    let mut best: Option<(usize, usize, Vec<Vec<PartedPair>>)> = None;
     for &anchor in &able {
-        let matches: Vec<Vec<EventPair>> = (0..usable.len())
+        let matches: Vec<Vec<PartedPair>> = (0..usable.len())
             .map(|camera| match (usable[anchor], usable[camera]) {
-                (Some(first), Some(second)) if camera != anchor => match_events(first, second),
+                (Some(first), Some(second)) if camera != anchor => match_in_parts(first, second),
                 _ => Vec::new(),
             })
             .collect();
@@ -259,22 +272,88 @@ fn way(
     }
 }
 
+/// The anchor's clock is the time of all, but for its jumps: what the others tell of each (s, s²), weighed by how well they know it.
+fn anchor_told(seams: &[Seam], told: &[Vec<(f64, f64)>]) -> Vec<ClockJump> {
+    let jump = |(seam, told): (&Seam, &Vec<(f64, f64)>)| {
+        let weight: f64 = told.iter().map(|(_, variance)| 1.0 / variance).sum();
+        let sum: f64 = told
+            .iter()
+            .map(|(later_s, variance)| later_s / variance)
+            .sum();
+        (weight > 0.0).then(|| ClockJump {
+            camera_s: seam.camera_s,
+            later_s: sum / weight,
+            variance_s2: 1.0 / weight,
+        })
+    };
+    seams.iter().zip(told).filter_map(jump).collect()
+}
+
 struct ClockFit {
+    /// Before the first jump.
     clock: ClockModel,
+    jumps: Vec<ClockJump>,
+    /// Jumps of the anchor (s) with their variances (s²), where there are any.
+    anchor_jumps: Vec<Option<(f64, f64)>>,
     place_sd_s: f64,
     residuals: Vec<(f64, bool)>,
 }
 
-/// Offset and rate by weighted least squares with the drift's prior, outliers left out one by one.
-fn fit_clock(pairs: &[EventPair], ways: &[Way], drift_sd: f64) -> ClockFit {
+/// Offset, rate and jumps at the seams of both recordings (the camera's, then the anchor's), outliers left out one by one and
+/// jumps that are none given up.
+fn fit_clock(
+    pairs: &[PartedPair],
+    ways: &[Way],
+    drift_sd: f64,
+    (own, other): (&[Seam], &[Seam]),
+) -> ClockFit {
+    let mut jumps = Jumps::of(own, other);
+    loop {
+        let fit = fit_with(pairs, ways, drift_sd, &jumps);
+        if !jumps.give_up_one((own, other), (&fit.solution, &fit.covariance), JUMPS_AT) {
+            return fit.told(pairs, &jumps, own);
+        }
+    }
+}
+
+/// Offset and rate come first among the numbers, then jumps.
+const JUMPS_AT: usize = 2;
+/// A jump that is none (s, 1 σ).
+const NO_JUMP_S: f64 = 1e-9;
+
+/// Offset, rate and jumps as they came out.
+struct Fitted {
+    reference_s: f64,
+    solution: DVector<f64>,
+    /// Of the comparisons alone, widened by how they scatter; the place of the sounds comes on top.
+    covariance: DMatrix<f64>,
+    place_sd_s: f64,
+    residuals: Vec<(f64, bool)>,
+    /// Weight of each event (1/s²), and when the camera heard it as if it stood at the source (s).
+    weighed: Vec<(f64, f64)>,
+}
+
+/// Weighted least squares with priors on drift and jumps.
+fn fit_with(pairs: &[PartedPair], ways: &[Way], drift_sd: f64, jumps: &Jumps) -> Fitted {
     // In the anchor's clock and the camera's clock, both as if the microphones stood at the source.
-    let anchor_s: Vec<f64> = pairs.iter().map(|pair| pair.first_s).collect();
+    let anchor_s: Vec<f64> = pairs.iter().map(|p| p.pair.first_s).collect();
     let camera_s: Vec<f64> = pairs
         .iter()
         .zip(ways)
-        .map(|(pair, way)| pair.second_s - way.later_s)
+        .map(|(p, way)| p.pair.second_s - way.later_s)
         .collect();
-    let sd = |k: usize| pairs[k].sd_s.hypot(ways[k].sd_s);
+    let compared_sd = |k: usize| pairs[k].pair.sd_s;
+    let sd = |k: usize| compared_sd(k).hypot(ways[k].sd_s);
+    let free = JUMPS_AT + jumps.len();
+    let seen: Vec<Vec<f64>> = pairs
+        .iter()
+        .map(|p| jumps.seen((p.second, p.first)))
+        .collect();
+    let mut prior = DMatrix::zeros(free, free);
+    prior[(1, 1)] = drift_sd.powi(-2);
+    for (k, sd_s) in jumps.sd_s().into_iter().enumerate() {
+        prior[(JUMPS_AT + k, JUMPS_AT + k)] = sd_s.max(NO_JUMP_S).powi(-2);
+    }
     let mut used = vec![true; pairs.len()];
     loop {
         let weight: Vec<f64> = (0..pairs.len())
@@ -282,23 +361,33 @@ fn fit_clock(pairs: &[EventPair], ways: &[Way], drift_sd: f64) -> ClockFit {
             .collect();
         let total: f64 = weight.iter().sum();
         let reference_s = dot(&weight, &camera_s) / total;
-        let mut normal = Matrix2::new(0.0, 0.0, 0.0, drift_sd.powi(-2));
-        let mut right = Vector2::zeros();
-        let mut measured = normal;
-        for k in 0..pairs.len() {
-            let row = Vector2::new(1.0, camera_s[k] - reference_s);
-            normal += row * row.transpose() * weight[k];
-            right += row * weight[k] * (anchor_s[k] - camera_s[k]);
+        let rows: Vec<DVector<f64>> = (0..pairs.len())
+            .map(|k| {
+                let own = [1.0, camera_s[k] - reference_s].into_iter();
+                DVector::from_iterator(free, own.chain(seen[k].iter().copied()))
+            })
+            .collect();
+        let mut normal = prior.clone();
+        let mut measured = prior.clone();
+        let mut right = DVector::zeros(free);
+        for (k, row) in rows.iter().enumerate() {
+            let square = row * row.transpose();
+            normal += &square * weight[k];
+            right += row * (weight[k] * (anchor_s[k] - camera_s[k]));
             if used[k] {
-                measured += row * row.transpose() * pairs[k].sd_s.powi(-2);
+                measured += square * compared_sd(k).powi(-2);
             }
         }
-        let covariance = measured.try_inverse().unwrap_or_else(Matrix2::zeros);
-        let solution = normal.try_inverse().unwrap_or_else(Matrix2::zeros) * right;
-        let residuals: Vec<f64> = (0..pairs.len())
-            .map(|k| {
-                anchor_s[k] - camera_s[k] - solution[0] - solution[1] * (camera_s[k] - reference_s)
-            })
+        let inverse = |matrix: DMatrix<f64>| {
+            let zeros = DMatrix::zeros(free, free);
+            matrix.try_inverse().unwrap_or(zeros)
+        };
+        let by_places = inverse(normal);
+        let solution = &by_places * right;
+        let residuals: Vec<f64> = rows
+            .iter()
+            .enumerate()
+            .map(|(k, row)| anchor_s[k] - camera_s[k] - row.dot(&solution))
             .collect();
         let count = used.iter().filter(|&&yes| yes).count();
         let worst = (0..pairs.len()).filter(|&k| used[k]).max_by(|&p, &q| {
@@ -320,24 +409,89 @@ fn fit_clock(pairs: &[EventPair], ways: &[Way], drift_sd: f64) -> ClockFit {
             / total;
         let spread = (0..pairs.len())
             .filter(|&k| used[k])
-            .map(|k| (residuals[k] / pairs[k].sd_s).powi(2))
+            .map(|k| (residuals[k] / compared_sd(k)).powi(2))
             .sum::<f64>()
             / (count.saturating_sub(1)).max(1) as f64;
+        let mut covariance = inverse(measured);
         let inflation = spread.max(1.0);
-        return ClockFit {
-            clock: ClockModel::linear(
-                reference_s,
-                solution[0],
-                1.0 + solution[1],
-                [
-                    covariance[(0, 0)] * inflation + place_sd_s * place_sd_s,
-                    covariance[(1, 1)],
-                    covariance[(0, 1)],
-                ],
-            ),
+        covariance[(0, 0)] *= inflation;
+        // Sounds before and after a jump may come from different places.
+        for k in JUMPS_AT..free {
+            covariance[(k, k)] = (inflation * covariance[(k, k)]).max(by_places[(k, k)]);
+        }
+        return Fitted {
+            reference_s,
+            solution,
+            covariance,
             place_sd_s,
             residuals: residuals.into_iter().zip(used).collect(),
+            weighed: weight.into_iter().zip(camera_s).collect(),
         };
+    }
+}
+
+impl Fitted {
+    /// The clock of the camera, its jumps, and those of the anchor.
+    fn told(self, pairs: &[PartedPair], jumps: &Jumps, own: &[Seam]) -> ClockFit {
+        // About the sounds before the first jump, where the clock is stated.
+        let (weight, sum) = self
+            .weighed
+            .iter()
+            .zip(pairs)
+            .filter(|(_, pair)| {
+                jumps
+                    .seen((pair.second, 0))
+                    .iter()
+                    .zip(&jumps.own_sd_s)
+                    .all(|(seen, sd_s)| seen * sd_s == 0.0)
+            })
+            .fold((0.0, 0.0), |(weight, sum), ((w, camera_s), _)| {
+                (weight + w, sum + w * camera_s)
+            });
+        let reference_s = if weight > 0.0 {
+            sum / weight
+        } else {
+            self.reference_s
+        };
+        let mut row = DVector::zeros(self.solution.len());
+        row[0] = 1.0;
+        row[1] = reference_s - self.reference_s;
+        let spread = &self.covariance * &row;
+        let clock = ClockModel::linear(
+            reference_s,
+            row.dot(&self.solution),
+            1.0 + self.solution[1],
+            [
+                row.dot(&spread) + self.place_sd_s * self.place_sd_s,
+                self.covariance[(1, 1)],
+                spread[1],
+            ],
+        );
+        let told = |k: usize| {
+            (
+                self.solution[JUMPS_AT + k],
+                self.covariance[(JUMPS_AT + k, JUMPS_AT + k)],
+            )
+        };
+        let own_jumps = (0..own.len())
+            .filter(|&k| jumps.own_sd_s[k] > 0.0)
+            .map(|k| {
+                let (later_s, variance_s2) = told(k);
+                ClockJump {
+                    camera_s: own[k].camera_s,
+                    later_s,
+                    variance_s2,
+                }
+            });
+        let anchors = jumps.other_sd_s.iter().enumerate();
+        let anchor_jumps = anchors.map(|(k, sd_s)| (*sd_s > 0.0).then(|| told(own.len() + k)));
+        ClockFit {
+            clock,
+            jumps: own_jumps.collect(),
+            anchor_jumps: anchor_jumps.collect(),
+            place_sd_s: self.place_sd_s,
+            residuals: self.residuals,
+        }
     }
 }
 

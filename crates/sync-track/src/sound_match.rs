@@ -30,6 +30,19 @@ pub(crate) struct EventPair {
 
 /// Pairs of events under the offset that explains most of them; empty where none is better than chance.
 pub(crate) fn match_events(first: &SoundScan, second: &SoundScan) -> Vec<EventPair> {
+    matched(first, second, None)
+}
+
+/// The same among offsets (second less first, s) that are known to within a reach (s).
+pub(crate) fn match_near(
+    first: &SoundScan,
+    second: &SoundScan,
+    near: (f64, f64),
+) -> Vec<EventPair> {
+    matched(first, second, Some(near))
+}
+
+fn matched(first: &SoundScan, second: &SoundScan, near: Option<(f64, f64)>) -> Vec<EventPair> {
     let (a, b) = (strongest(first), strongest(second));
     if a.is_empty() || b.is_empty() {
         return Vec::new();
@@ -39,15 +52,20 @@ pub(crate) fn match_events(first: &SoundScan, second: &SoundScan) -> Vec<EventPa
     let mut differences: Vec<f64> = a
         .iter()
         .flat_map(|x| b.iter().map(|y| y.event.camera_s - x.event.camera_s))
+        .filter(|apart_s| {
+            near.is_none_or(|(about_s, reach_s)| (apart_s - about_s).abs() < reach_s + tolerance_s)
+        })
         .collect();
     differences.sort_by(f64::total_cmp);
     let finalists = most_supported(&differences, tolerance_s);
     let total_s = (first.end_s - first.start_s) + (second.end_s - second.start_s);
     let by_chance = a.len() as f64 * b.len() as f64 * 2.0 * tolerance_s / total_s.max(1.0);
+    // Where the offset is nearly known, one clear event among many is enough.
+    let possible = near.map_or(a.len().min(b.len()), |_| 1);
     finalists
         .into_iter()
         .map(|difference_s| pairs_at(&a, &b, difference_s, tolerance_s))
-        .filter(|pairs| is_believable(pairs, by_chance, a.len().min(b.len())))
+        .filter(|pairs| is_believable(pairs, by_chance, possible))
         .max_by(|p, q| support(p).total_cmp(&support(q)))
         .unwrap_or_default()
 }

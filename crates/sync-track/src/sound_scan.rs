@@ -1,3 +1,4 @@
+use crate::seams::Seam;
 use crate::{SoundEvent, SoundKind};
 use drawarc_footage::Sound;
 use serde::{Deserialize, Serialize};
@@ -50,6 +51,8 @@ pub struct SoundScan {
     pub end_s: f64,
     /// Loudest sample, 0 to 1.
     pub peak: f32,
+    /// Where the recording's time may jump, in order. The sound itself does not tell; whoever opened the files does.
+    pub seams: Vec<Seam>,
 }
 
 impl SoundScan {
@@ -177,6 +180,7 @@ impl SoundScanner {
             start_s: self.start_s,
             end_s: self.start_s + total as f64 / self.rate_hz,
             peak: self.peak,
+            seams: Vec::new(),
         }
     }
 

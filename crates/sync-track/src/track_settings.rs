@@ -74,8 +74,7 @@ const FLATTEST: f64 = 0.12;
 impl TrackSettings {
     /// What a follower of this camera's frames needs.
     pub(crate) fn follower(&self, camera: &Camera, classes: &[MarkerClass]) -> FollowerSettings {
-        let lens = camera.lens.parameters();
-        let focal_px = (lens[0] * lens[1]).sqrt();
+        let focal_px = camera.lens.focal_px();
         let distance_m = (camera.centre_in_range() - self.choice.archer_place).norm();
         let nearest_m = (distance_m - self.choice.archer_reach_m).max(0.4);
         let farthest_m = distance_m + self.choice.archer_reach_m;

@@ -330,6 +330,7 @@ fn sound_and_motion_make_one_estimate_and_learn_the_lag() {
             Some(ClockModel::identity()),
             Some(ClockModel::linear(3.0, offset_s, 1.0, [4e-8, 1e-12, 0.0])),
         ],
+        jumps: vec![Vec::new(); 2],
         events: vec![],
         remarks: vec![],
     };
