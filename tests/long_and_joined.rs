@@ -1,6 +1,7 @@
 //! Long evenings and recordings in several files, stitched from the demo practice without coding it anew.
 
 #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+#![expect(clippy::print_stdout, reason = "measured figures are shown")]
 
 mod support;
 

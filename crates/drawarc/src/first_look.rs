@@ -7,6 +7,7 @@ use crate::progress::{self, Progress};
 use crate::steps::{Measured, Plan};
 use crate::store::{Key, Store};
 use drawarc_report::page::{Fitness, RigLine, Words};
+use drawarc_rig::ClockModel;
 use drawarc_sync_track::{
     FirstLookSettings, Glance, SoundScan, TrackSettings, Windows, around_sounds, glances, moving,
 };
@@ -42,55 +43,34 @@ impl Wanted {
 /// Where to look for markers. `from_s` is the end of the board's showing (range s), `scans` are the cameras' sounds.
 pub(crate) fn wanted(
     plan: &Plan<'_>,
-    (store, progress): (&Store, &Progress),
+    kept: (&Store, &Progress),
     measured: &Measured,
     (scans, from_s): (&[Option<SoundScan>], f64),
     before: &Key,
 ) -> Outcome<Wanted> {
-    let cameras: Vec<usize> = (0..plan.recordings.len()).collect();
-    let known = |camera: &usize| !is_unknown(&measured.clocks[*camera]);
-    // In the camera's own time.
-    let span = |camera: usize| {
-        let probe = plan.recordings.camera(camera).recording.probe();
-        let end_s = scans[camera]
-            .as_ref()
-            .map_or(0.0, |scan| scan.end_s)
-            .max(probe.start_s + probe.duration_s);
-        let begins_s = if from_s > f64::MIN && known(&camera) {
-            measured.clocks[camera].camera_from_range(from_s)
-        } else {
-            probe.start_s
-        };
-        (begins_s.max(probe.start_s), end_s)
-    };
-    let length_s = |(from_s, to_s): (f64, f64)| to_s - from_s;
-    let longest_s = cameras
-        .iter()
-        .map(|&camera| length_s(span(camera)))
-        .fold(0.0, f64::max);
+    let spans = spans(plan, measured, scans, from_s);
+    let longest_s = spans.iter().map(length_s).fold(0.0, f64::max);
     let settings = &plan.pipeline.sightings;
-    let all = || Wanted {
-        windows: cameras
-            .iter()
-            .map(|&camera| {
-                let from_s = if known(&camera) {
-                    span(camera).0
-                } else {
-                    f64::MIN
-                };
-                vec![(from_s, f64::MAX)]
-            })
-            .collect(),
-        of_first_s: None,
-    };
     if settings.everything || longest_s < WORTH_IT_S {
-        return Ok(all());
+        return Ok(all(measured, from_s));
     }
-    let seen = seen_at_a_glance(plan, (store, progress), measured, before)?;
+    let glances: Vec<Option<Vec<Glance>>> = seen_at_a_glance(plan, kept, measured, before)?
+        .into_iter()
+        .zip(&measured.clocks)
+        .map(|(seen, clock)| (!is_unknown(clock)).then_some(seen))
+        .collect();
     let look = FirstLookSettings {
         before_s: settings.before_s,
         after_s: settings.after_s,
         ..FirstLookSettings::default()
+    };
+    let in_range: Vec<(f64, f64)> = spans
+        .iter()
+        .zip(&measured.clocks)
+        .map(|(span, clock)| both_ends(span, |camera_s| clock.range_from_camera(camera_s)))
+        .collect();
+    let Some(moves) = moving(&measured.rig, &glances, &measured.clocks, &in_range, &look) else {
+        return Ok(all(measured, from_s));
     };
     let heard: Vec<_> = scans
         .iter()
@@ -102,43 +82,74 @@ pub(crate) fn wanted(
         })
         .filter(|(event, clock)| clock.range_from_camera(event.camera_s) > from_s)
         .collect();
-    let glances: Vec<Option<Vec<Glance>>> = cameras
-        .iter()
-        .zip(seen)
-        .map(|(camera, seen)| known(camera).then_some(seen))
-        .collect();
-    let in_range = |camera: usize| {
-        let (from, to) = span(camera);
-        let clock = &measured.clocks[camera];
-        (clock.range_from_camera(from), clock.range_from_camera(to))
-    };
-    let spans: Vec<(f64, f64)> = cameras.iter().copied().map(in_range).collect();
-    let Some(moves) = moving(&measured.rig, &glances, &measured.clocks, &spans, &look) else {
-        return Ok(all());
-    };
     let stretches = moves.with_sounds(&around_sounds(&heard, &look));
-    let windows: Vec<Windows> = cameras
+    let windows: Vec<Windows> = measured
+        .clocks
         .iter()
-        .map(|&camera| {
-            if !known(&camera) {
+        .zip(&spans)
+        .map(|(clock, span)| {
+            if is_unknown(clock) {
                 return vec![(f64::MIN, f64::MAX)];
             }
-            let clock = &measured.clocks[camera];
-            let (begins_s, end_s) = span(camera);
-            let own = stretches.iter().map(|(from, to)| {
-                (
-                    clock.camera_from_range(*from).max(begins_s),
-                    clock.camera_from_range(*to).min(end_s),
-                )
+            let own = stretches.iter().map(|stretch| {
+                let (from_s, to_s) = both_ends(stretch, |s| clock.camera_from_range(s));
+                (from_s.max(span.0), to_s.min(span.1))
             });
             own.filter(|(from, to)| to > from).collect()
         })
         .collect();
-    let first_s = windows[0].iter().map(|window| length_s(*window)).sum();
     Ok(Wanted {
-        of_first_s: Some((first_s, length_s(span(0)))),
+        of_first_s: Some((windows[0].iter().map(length_s).sum(), length_s(&spans[0]))),
         windows,
     })
+}
+
+fn length_s((from_s, to_s): &(f64, f64)) -> f64 {
+    to_s - from_s
+}
+
+fn both_ends((from_s, to_s): &(f64, f64), change: impl Fn(f64) -> f64) -> (f64, f64) {
+    (change(*from_s), change(*to_s))
+}
+
+/// What each camera filmed after the board's showing (s, its own clock).
+fn spans(
+    plan: &Plan<'_>,
+    measured: &Measured,
+    scans: &[Option<SoundScan>],
+    from_s: f64,
+) -> Vec<(f64, f64)> {
+    let cameras = plan.recordings.cameras().zip(&measured.clocks).zip(scans);
+    cameras
+        .map(|((filmed, clock), scan)| {
+            let probe = filmed.recording.probe();
+            let heard_until_s = scan.as_ref().map_or(f64::MIN, |scan| scan.end_s);
+            (
+                begins_s(clock, from_s).max(probe.start_s),
+                heard_until_s.max(probe.start_s + probe.duration_s),
+            )
+        })
+        .collect()
+}
+
+/// When the board's showing ends by a camera's clock (s); the beginning of time where it was not shown.
+fn begins_s(clock: &ClockModel, from_s: f64) -> f64 {
+    if from_s > f64::MIN && !is_unknown(clock) {
+        clock.camera_from_range(from_s)
+    } else {
+        f64::MIN
+    }
+}
+
+/// All that was filmed after the board's showing.
+fn all(measured: &Measured, from_s: f64) -> Wanted {
+    let clocks = measured.clocks.iter();
+    Wanted {
+        windows: clocks
+            .map(|clock| vec![(begins_s(clock, from_s), f64::MAX)])
+            .collect(),
+        of_first_s: None,
+    }
 }
 
 /// Key frames of all cameras, looked at once and kept.

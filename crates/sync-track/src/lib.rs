@@ -2,6 +2,7 @@
 
 mod blob;
 mod choice;
+mod clock_fit;
 mod clock_solution;
 mod coding_lag;
 mod colour;

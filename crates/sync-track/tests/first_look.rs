@@ -73,8 +73,8 @@ fn glances(
     (every_s, until_s): (f64, f64),
     place: impl Fn(f64) -> Option<Point3<f64>>,
 ) -> Vec<Glance> {
-    let count = (until_s / every_s) as u32;
-    (0..count)
+    (0..1000_u32)
+        .take_while(|k| f64::from(*k) * every_s < until_s)
         .map(|k| {
             let camera_s = f64::from(k) * every_s + 0.02;
             let at = place(clock.range_from_camera(camera_s));
