@@ -16,6 +16,7 @@ mod follower;
 #[cfg(test)]
 mod follower_tests;
 mod gcc_phat;
+mod joint_equations;
 mod lone_choice;
 mod marker;
 #[cfg(test)]
@@ -23,6 +24,7 @@ mod mire_tests;
 mod motion_clocks;
 mod outline;
 mod outline_levels;
+mod outline_samples;
 #[cfg(test)]
 mod outline_tests;
 mod ray_track;
