@@ -1,8 +1,7 @@
 //! The linear half of an outline fit: brightness inside and around, eliminated from the equations of the outline.
 //!
 //! Levels and outline take their steps together, from one sum over the samples: what the levels' step owes to the outline's is
-//! put back when that is known ([`Channel::follow`]). To solve the levels apart before each step of the outline came to the same
-//! centres at twice the cost.
+//! put back when that is known ([`Channel::follow`]). To solve the levels apart before each step takes two sums and two factorisations.
 
 use crate::joint_equations::{Joint, Sums, Weighed};
 use crate::outline::{at_least_rounding, robust_weight};

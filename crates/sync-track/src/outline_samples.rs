@@ -285,8 +285,8 @@ fn sector(x: f64, y: f64) -> (usize, f64) {
     }
 }
 
-/// Share of a whole turn from x toward y, to 1e-5: polynomial 4.4.49 of Abramowitz & Stegun 1964 for the arc tangent up to 1. The
-/// library's own took as long as all the rest of a sample's place.
+/// Share of a whole turn from x toward y, to 1e-5: polynomial 4.4.47 of Abramowitz & Stegun 1964 for the arc tangent up to 1.
+/// Levels are linear between sectors, so that more would be lost on them.
 #[inline]
 fn turn(x: f64, y: f64) -> f64 {
     let (low, high) = (x.abs().min(y.abs()), x.abs().max(y.abs()));
