@@ -266,7 +266,11 @@ fn correlation(pairs: impl Iterator<Item = (f64, f64)>) -> f64 {
         }
         n += 1.0;
     }
-    let [a, b, aa, bb, ab] = sums.map(|sum| sum / n);
+    of_means(sums.map(|sum| sum / n))
+}
+
+/// Correlation by the means of two rows, their squares and their product.
+fn of_means([a, b, aa, bb, ab]: [f64; 5]) -> f64 {
     let spread = ((aa - a * a) * (bb - b * b)).max(0.0).sqrt();
     if spread < 1.0 {
         0.0
@@ -289,24 +293,34 @@ fn coarse(patch: &Patch, picture: GrayView<'_>, least: f64) -> Option<Vector2<f6
         return None;
     }
     let side = 2 * HALF_PX + 1;
-    let looked: Vec<(f64, i32)> = patch
+    let looked: Vec<(u32, i32)> = patch
         .grey
         .iter()
         .zip(0_i32..)
         .step_by(COARSE_STEP)
         .map(|(grey, index)| {
             let (dy, dx) = (index / side - HALF_PX, index % side - HALF_PX);
-            (f64::from(*grey), dy * width + dx)
+            (u32::from(*grey), dy * width + dx)
         })
         .collect();
+    let n = looked.len() as f64;
+    let (a, aa) = looked.iter().fold((0, 0), |(sum, squares), (grey, _)| {
+        (sum + grey, squares + grey * grey)
+    });
     let mut best = (least, None);
     for dy in (-SEARCH_PX..=SEARCH_PX).step_by(2) {
         for dx in (-SEARCH_PX..=SEARCH_PX).step_by(2) {
             let middle = (y + dy) * width + x + dx;
-            let value = correlation(looked.iter().map(|(grey, offset)| {
+            // Whole numbers: sums of real ones wait for each other.
+            let (mut b, mut bb, mut ab) = (0, 0, 0);
+            for (grey, offset) in &looked {
                 let at = usize::try_from(middle + offset).unwrap_or(0);
-                (*grey, f64::from(picture.data()[at]))
-            }));
+                let here = u32::from(picture.data()[at]);
+                b += here;
+                bb += here * here;
+                ab += grey * here;
+            }
+            let value = of_means([a, b, aa, bb, ab].map(|sum| f64::from(sum) / n));
             if value > best.0 {
                 best = (value, Some(Vector2::new(f64::from(dx), f64::from(dy))));
             }

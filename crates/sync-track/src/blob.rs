@@ -42,12 +42,17 @@ pub(crate) struct BlobFinder {
     models: Vec<ColourModel>,
     table: ColourTable,
     step: usize,
-    /// Frame stamp of each sample that belongs to a region already looked at, per model.
-    looked_at: Vec<Vec<u32>>,
-    stamp: u32,
+    /// Frame stamp of each sample that belongs to a region already looked at, per model. A byte: what is looked up at so many places
+    /// should be small.
+    looked_at: Vec<Vec<u8>>,
+    stamp: u8,
     region: Vec<Sample>,
+    /// What of a region stands above half of its peak.
+    inside: Vec<Sample>,
     /// For every sample of the grid, its index in the list last split into parts; stale for all that is not in the list.
     indices: Vec<u32>,
+    /// Runs of a region that still have to be filled, by one sample each.
+    pending: Vec<(usize, usize)>,
     seeds: Vec<Vec<(u32, u32)>>,
     contrast: Contrast,
 }
@@ -64,7 +69,9 @@ impl BlobFinder {
             step: step.max(1),
             stamp: 0,
             region: Vec::new(),
+            inside: Vec::new(),
             indices: Vec::new(),
+            pending: Vec::new(),
             contrast: Contrast::default(),
         }
     }
@@ -78,7 +85,7 @@ impl BlobFinder {
     ) -> Vec<Vec<Blob>> {
         let (width, height) = (picture.cb.width(), picture.cb.height());
         for stamps in &mut self.looked_at {
-            if stamps.len() != width * height || self.stamp == u32::MAX {
+            if stamps.len() != width * height || self.stamp == u8::MAX {
                 stamps.clear();
                 stamps.resize(width * height, 0);
             }
@@ -101,15 +108,16 @@ impl BlobFinder {
             self.contrast.look(picture, window + 1);
         }
         self.seed(picture);
-        let models = self.models.clone();
-        models
-            .iter()
-            .enumerate()
-            .map(|(k, &model)| {
+        (0..self.models.len())
+            .map(|k| {
                 let seeds = std::mem::take(&mut self.seeds[k]);
                 let mut blobs = Vec::new();
                 for &(x, y) in &seeds {
-                    self.grow(picture, (k, model), (x, y), largest_half[k], &mut blobs);
+                    let at = y as usize * width + x as usize;
+                    if self.looked_at[k][at] != self.stamp {
+                        let model = self.models[k];
+                        self.grow(picture, (k, model), (x, y), largest_half[k], &mut blobs);
+                    }
                 }
                 self.seeds[k] = seeds;
                 blobs
@@ -191,22 +199,21 @@ impl BlobFinder {
                 ColourModel::Light => SHARE_OF_LIGHT,
             };
             let high = (share * peak).max(bar);
-            let mut inside: Vec<Sample> = region
-                .iter()
-                .copied()
-                .filter(|sample| sample.2 >= high)
-                .collect();
-            inside.sort_unstable_by_key(|&(x, y, _)| (y, x));
+            let mut inside = std::mem::take(&mut self.inside);
+            inside.clear();
+            inside.extend(region.iter().filter(|sample| sample.2 >= high));
             let size = (picture.cb.width(), picture.cb.height());
-            for part in parts(&inside, &mut self.indices, size) {
+            parts(&inside, &mut self.indices, size, &mut |part| {
                 if part.len() >= SMALLEST && part.len() as f64 <= largest_half {
-                    blobs.push(describe(&part, size));
+                    blobs.push(describe(part, size));
                 }
-            }
+            });
+            self.inside = inside;
         }
         self.region = region;
     }
 
+    /// Fills a region above a bar, run by run: every run of a row looks for runs that touch it in the rows above and below.
     fn flood(
         &mut self,
         picture: &PictureView<'_>,
@@ -216,40 +223,77 @@ impl BlobFinder {
         region: &mut Vec<Sample>,
     ) {
         let (width, height) = (picture.cb.width(), picture.cb.height());
+        let stamp = self.stamp;
         let stamps = &mut self.looked_at[k];
-        let contrast = &self.contrast;
-        let mut visit = |x: usize, y: usize, region: &mut Vec<Sample>| {
-            let stamp = &mut stamps[y * width + x];
-            if *stamp == self.stamp {
-                return;
+        self.pending.push((seed.0 as usize, seed.1 as usize));
+        while let Some((x, y)) = self.pending.pop() {
+            let scores = Scores::of_row(model, picture, &self.contrast, y);
+            let row = &mut stamps[y * width..(y + 1) * width];
+            let belongs = |row: &[u8], x: usize| row[x] != stamp && scores.at(x) > bar;
+            if !belongs(row, x) {
+                continue;
             }
-            let score = match model {
-                ColourModel::Hue(_) => model.score_at(picture, x, y),
-                ColourModel::Light => contrast.at(x, y),
-            };
-            if score > bar {
-                *stamp = self.stamp;
-                #[expect(clippy::cast_possible_truncation, reason = "picture sizes fit 32 bits")]
-                region.push((x as u32, y as u32, score));
+            let (mut from, mut to) = (x, x + 1);
+            while from > 0 && belongs(row, from - 1) {
+                from -= 1;
             }
-        };
-        visit(seed.0 as usize, seed.1 as usize, region);
-        let mut next = 0;
-        while next < region.len() {
-            let (x, y) = (region[next].0 as usize, region[next].1 as usize);
-            next += 1;
-            if x > 0 {
-                visit(x - 1, y, region);
+            while to < width && belongs(row, to) {
+                to += 1;
             }
-            if x + 1 < width {
-                visit(x + 1, y, region);
+            row[from..to].fill(stamp);
+            #[expect(clippy::cast_possible_truncation, reason = "picture sizes fit 32 bits")]
+            region.extend((from..to).map(|x| (x as u32, y as u32, scores.at(x))));
+            for beside in [y.wrapping_sub(1), y + 1] {
+                if beside >= height {
+                    continue;
+                }
+                let scores = Scores::of_row(model, picture, &self.contrast, beside);
+                let row = &stamps[beside * width + from..beside * width + to];
+                let mut before = false;
+                for (x, looked_at) in (from..to).zip(row) {
+                    let now = *looked_at != stamp && scores.at(x) > bar;
+                    if now && !before {
+                        self.pending.push((x, beside));
+                    }
+                    before = now;
+                }
             }
-            if y > 0 {
-                visit(x, y - 1, region);
+        }
+    }
+}
+
+/// Scores of a row of the half-size grid.
+enum Scores<'a> {
+    /// Of a hue, in rows of bytes.
+    Bytes(ColourModel, &'a [u8], &'a [u8]),
+    /// Of a hue in other rows.
+    Hue(ColourModel, &'a PictureView<'a>, usize),
+    /// Of mere light.
+    Light(&'a Contrast, usize),
+}
+
+impl<'a> Scores<'a> {
+    fn of_row(
+        model: ColourModel,
+        picture: &'a PictureView<'a>,
+        contrast: &'a Contrast,
+        y: usize,
+    ) -> Self {
+        match (model, picture.cb.row(y), picture.cr.row(y)) {
+            (ColourModel::Light, ..) => Self::Light(contrast, y),
+            (hue, RowView::Eight(cb), RowView::Eight(cr)) => Self::Bytes(hue, cb, cr),
+            (hue, ..) => Self::Hue(hue, picture, y),
+        }
+    }
+
+    #[inline]
+    fn at(&self, x: usize) -> f64 {
+        match self {
+            Self::Bytes(hue, cb, cr) => {
+                hue.of_chroma(f64::from(cb[x]) - 128.0, f64::from(cr[x]) - 128.0)
             }
-            if y + 1 < height {
-                visit(x, y + 1, region);
-            }
+            Self::Hue(hue, picture, y) => hue.score_at(picture, x, *y),
+            Self::Light(contrast, y) => contrast.at(x, *y),
         }
     }
 }
@@ -263,14 +307,15 @@ fn add_seed(seeds: &mut [Vec<(u32, u32)>], bits: u8, x: usize, y: usize) {
     }
 }
 
-/// Connected parts (four neighbours) of samples sorted by row and column, all of them in a grid of this size.
+/// Tells the connected parts (four neighbours) of samples of a grid of this size, one after the other.
 fn parts(
-    sorted: &[Sample],
+    samples: &[Sample],
     indices: &mut [u32],
     (width, height): (usize, usize),
-) -> Vec<Vec<Sample>> {
+    tell: &mut dyn FnMut(&[Sample]),
+) {
     let place = |x: u32, y: u32| y as usize * width + x as usize;
-    for (index, &(x, y, _)) in sorted.iter().enumerate() {
+    for (index, &(x, y, _)) in samples.iter().enumerate() {
         #[expect(clippy::cast_possible_truncation, reason = "picture sizes fit 32 bits")]
         let index = index as u32;
         indices[place(x, y)] = index;
@@ -280,17 +325,17 @@ fn parts(
             return None;
         }
         let index = indices[place(x, y)] as usize;
-        let named = sorted.get(index)?;
+        let named = samples.get(index)?;
         ((named.0, named.1) == (x, y)).then_some(index)
     };
-    let mut owner: Vec<Option<usize>> = vec![None; sorted.len()];
-    let mut all = Vec::new();
-    for start in 0..sorted.len() {
-        if owner[start].is_some() {
+    let mut taken = vec![false; samples.len()];
+    let mut part: Vec<Sample> = Vec::new();
+    for start in 0..samples.len() {
+        if std::mem::replace(&mut taken[start], true) {
             continue;
         }
-        owner[start] = Some(all.len());
-        let mut part = vec![sorted[start]];
+        part.clear();
+        part.push(samples[start]);
         let mut next = 0;
         while next < part.len() {
             let (x, y, _) = part[next];
@@ -303,16 +348,14 @@ fn parts(
             ];
             for (x, y) in around {
                 if let Some(index) = find(x, y)
-                    && owner[index].is_none()
+                    && !std::mem::replace(&mut taken[index], true)
                 {
-                    owner[index] = Some(all.len());
-                    part.push(sorted[index]);
+                    part.push(samples[index]);
                 }
             }
         }
-        all.push(part);
+        tell(&part);
     }
-    all
 }
 
 fn describe(part: &[Sample], (width, height): (usize, usize)) -> Blob {

@@ -315,6 +315,8 @@ impl Follower {
         } else {
             self.in_luma(&blob.centre_half)
         };
+        // Not where the outline was off the patch before: one that took in a shadow would start in it again, and stay (2 px off on
+        // one film).
         if let Some(last) = trail.map(Trail::last)
             && last.fitted
         {
@@ -381,8 +383,11 @@ impl Follower {
         let start = self.start(class, blob, previous);
         let found = if fit {
             // A shape carried over from the last frame may be wrong by now: then the blob's own.
-            fit_outline(picture, &start, &informed)
-                .or_else(|| fit_outline(picture, &self.start(class, blob, None), &alone))
+            fit_outline(picture, &start, &informed).or_else(|| {
+                let own = self.start(class, blob, None);
+                let tried = own == start && informed == alone;
+                (!tried).then(|| fit_outline(picture, &own, &alone))?
+            })
         } else {
             None
         };

@@ -18,6 +18,7 @@ mod follower;
 mod follower_tests;
 mod gcc_phat;
 mod glance;
+mod joint_equations;
 mod lone_choice;
 mod marker;
 #[cfg(test)]
@@ -25,6 +26,7 @@ mod mire_tests;
 mod motion_clocks;
 mod outline;
 mod outline_levels;
+mod outline_samples;
 #[cfg(test)]
 mod outline_tests;
 mod ray_track;

@@ -1,325 +1,258 @@
-//! The linear half of an outline fit: brightness inside and around, eliminated sample by sample.
+//! The linear half of an outline fit: brightness inside and around, eliminated from the equations of the outline.
+//!
+//! Levels and outline take their steps together, from one sum over the samples: what the levels' step owes to the outline's is
+//! put back when that is known ([`Channel::follow`]). To solve the levels apart before each step takes two sums and two factorisations.
 
+use crate::joint_equations::{Joint, Sums, Weighed};
 use crate::outline::{at_least_rounding, robust_weight};
+use crate::outline_samples::Sample;
 use crate::tone::Tone;
-use nalgebra::{DMatrix, DVector, SMatrix, SVector, Vector2};
+use nalgebra::{SMatrix, SVector};
 
 /// Sectors around the outline, each with its own level of the surroundings (linear in between).
 pub(crate) const SECTORS: usize = 10;
 /// Shading terms inside.
-const SHADING: usize = 4;
+pub(crate) const SHADING: usize = 4;
 /// Slopes and curvature of the shading are small beside the level: so many samples speak for none. With next to none a marker of
 /// 9 px borrows its shading from the shadow around it; with 1 and more a ball lit from one side is drawn to the light (0.10 px).
 const EVEN: f64 = 0.3;
+/// A faint pull of neighbouring sectors toward each other carries sectors without samples.
+const NEIGHBOURS: f64 = 0.02;
+/// Keeps the equations from being singular.
+const FAINT: f64 = 1e-6;
 /// Linear unknowns of one channel.
-pub(crate) const LINEAR: usize = SHADING + SECTORS;
+pub(crate) const LINEAR: usize = SECTORS + SHADING;
 /// Most free parameters of an outline, blur included.
 pub(crate) const FREE: usize = 6;
 
-/// One sample near the outline.
+/// Levels of a channel (8-bit steps): one a sector around, then shading inside.
+pub(crate) type Levels = [f64; LINEAR];
+/// What is known of an outline's parameters.
+pub(crate) type Information = SMatrix<f64, FREE, FREE>;
+/// Where they are drawn to.
+pub(crate) type Pull = SVector<f64, FREE>;
+
+/// A sample near the outline, at the present outline.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Row {
-    /// Where (luma px).
-    pub(crate) at_px: Vector2<f64>,
-    value: f64,
-    /// What the mixing of light adds to the mixture of the levels, and its derivative by the cover.
-    excess: (f64, f64),
-    /// Covers, with shares, of the pixels that make up the sample.
-    pub(crate) mixing: [(f64, f64); 3],
-    /// Takes part at the present outline.
-    pub(crate) counts: bool,
+pub(crate) struct Term {
+    /// Value (8-bit steps).
+    pub(crate) value: f64,
     /// Share covered by the marker.
     pub(crate) cover: f64,
+    /// The cover hangs on the outline: the sample lies across it.
+    pub(crate) across: bool,
+    /// Of a sample of chroma across the outline, the covers of the pixels that make it up: before, in and behind its middle.
+    pub(crate) pixels: [f64; 3],
     /// Derivatives of the cover by the outline's parameters (1/px, 1/rad) and, last, by the blur (1/px).
     pub(crate) by_parameter: [f64; FREE],
     /// Shading terms: 1, two slopes, normal's component toward the camera.
     pub(crate) shading: [f64; SHADING],
-    sector: usize,
-    next_share: f64,
-    weight: f64,
+    /// The sector before it, ...
+    pub(crate) sector: usize,
+    /// ... and the share of the next one.
+    pub(crate) next_share: f64,
+    /// Value less model.
+    residual: f64,
+    /// Change of the model with the cover.
+    contrast: f64,
 }
 
-impl Row {
-    /// A sample of `value` at a place.
-    pub(crate) fn at(at_px: Vector2<f64>, value: f64) -> Self {
+impl Term {
+    /// A sample well inside or outside, at no place yet.
+    pub(crate) fn of_value(value: f64) -> Self {
         Self {
-            at_px,
             value,
-            excess: (0.0, 0.0),
-            mixing: [(0.0, 0.0); 3],
-            counts: false,
             cover: 0.0,
+            across: false,
+            pixels: [0.0; 3],
             by_parameter: [0.0; FREE],
             shading: [0.0; SHADING],
             sector: 0,
             next_share: 0.0,
-            weight: 1.0,
+            residual: value,
+            contrast: 0.0,
         }
     }
 
-    /// Lies across the outline: only there does light mix.
-    pub(crate) fn is_edge(&self) -> bool {
-        self.cover > 0.003 && self.cover < 0.997
+    /// Light mixes in it.
+    pub(crate) fn mixes(&self) -> bool {
+        self.across && self.cover > 0.003 && self.cover < 0.997
     }
 
-    /// Sets the sector from the direction off the centre.
-    pub(crate) fn set_direction(&mut self, x: f64, y: f64) {
-        let turn = (y.atan2(x) / std::f64::consts::TAU + 1.0).fract() * SECTORS as f64;
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "between 0 and the number of sectors"
-        )]
-        let sector = turn as usize;
-        self.sector = sector % SECTORS;
-        self.next_share = turn.fract();
+    fn inside(&self, levels: &Levels) -> f64 {
+        (0..SHADING)
+            .map(|k| levels[SECTORS + k] * self.shading[k])
+            .sum()
     }
 
-    fn linear(&self) -> [(usize, f64); SHADING + 2] {
-        let outside = 1.0 - self.cover;
-        [
-            (0, self.cover * self.shading[0]),
-            (1, self.cover * self.shading[1]),
-            (2, self.cover * self.shading[2]),
-            (3, self.cover * self.shading[3]),
-            (SHADING + self.sector, outside * (1.0 - self.next_share)),
-            (
-                SHADING + (self.sector + 1) % SECTORS,
-                outside * self.next_share,
-            ),
-        ]
+    fn outside(&self, levels: &Levels) -> f64 {
+        let (own, next) = (levels[self.sector], levels[after(self.sector)]);
+        own + (next - own) * self.next_share
     }
 }
+
+/// The sector after one.
+pub(crate) fn after(sector: usize) -> usize {
+    if sector + 1 == SECTORS { 0 } else { sector + 1 }
+}
+
+/// Shares of the pixels beside the middle of a sample of chroma, and of those in it: a three-point Gauss-Hermite rule.
+const MIXING: [f64; 3] = [1.0 / 6.0, 2.0 / 3.0, 1.0 / 6.0];
 
 /// The samples of one plane with their levels.
 #[derive(Debug, Clone)]
 pub(crate) struct Channel {
     /// 0 luma, 1 Cb, 2 Cr.
     pub(crate) plane: usize,
-    /// Samples near the outline.
-    pub(crate) rows: Vec<Row>,
+    /// All samples that may come to lie near the outline.
+    pub(crate) samples: Vec<Sample>,
+    /// Those that do.
+    pub(crate) terms: Vec<Term>,
     /// Noise from the residuals (8-bit steps).
     pub(crate) noise: f64,
-    levels: SVector<f64, LINEAR>,
-    residuals: Vec<f64>,
+    levels: Levels,
+    equations: Joint,
+    sizes: Vec<f64>,
 }
 
 impl Channel {
     /// A channel of samples.
-    pub(crate) fn new(plane: usize, rows: Vec<Row>) -> Self {
+    pub(crate) fn new(plane: usize, samples: Vec<Sample>) -> Self {
         Self {
             plane,
-            residuals: Vec::with_capacity(rows.len()),
-            rows,
+            terms: Vec::with_capacity(samples.len()),
+            sizes: Vec::with_capacity(samples.len()),
+            samples,
             noise: 1.0,
-            levels: SVector::zeros(),
+            levels: [0.0; LINEAR],
+            equations: Joint::default(),
         }
     }
 
-    fn inside(&self, row: &Row) -> f64 {
-        inside_of(&self.levels, row)
-    }
-
-    fn outside(&self, row: &Row) -> f64 {
-        outside_of(&self.levels, row)
-    }
-
-    /// The levels: shading inside, then sectors.
-    pub(crate) fn levels(&self) -> SVector<f64, LINEAR> {
+    /// The levels.
+    pub(crate) fn levels(&self) -> Levels {
         self.levels
     }
 
-    /// Works out what the mixing of light adds to every sample, given the levels of all channels.
-    pub(crate) fn mix_light(&mut self, tone: &Tone, all: &[SVector<f64, LINEAR>], luma_only: bool) {
-        for row in self.rows.iter_mut().filter(|row| row.counts) {
-            if !row.is_edge() {
-                row.excess = (0.0, 0.0);
-                continue;
-            }
-            let mut inside = [0.0; 3];
-            let mut outside = [0.0; 3];
-            for (k, levels) in all.iter().enumerate().take(if luma_only { 1 } else { 3 }) {
-                inside[k] = inside_of(levels, row);
-                outside[k] = outside_of(levels, row);
-            }
-            row.excess = tone.excess(self.plane, inside, outside, &row.mixing);
+    /// The levels anew from the values alone, all samples alike: where nothing is known of them yet.
+    pub(crate) fn start(&mut self) {
+        self.levels = [0.0; LINEAR];
+        let mut sums = Sums::<{ SHADING + 2 }>::default();
+        for term in &self.terms {
+            sums.add(&Weighed::<{ SHADING + 2 }>::of(term, term.value, 1.0));
+        }
+        self.equations.assemble(&sums, 0);
+        self.restrain();
+        if self.equations.eliminate() {
+            self.follow(&Pull::zeros());
         }
     }
 
-    /// Solves the levels at the present outline, then weighs every sample by its residual. `first`: weights start
-    /// anew.
-    pub(crate) fn solve_levels(&mut self, first: bool) {
-        if first {
-            for row in &mut self.rows {
-                row.weight = 1.0;
-                row.excess = (0.0, 0.0);
-            }
-        }
-        for _ in 0..if first { 2 } else { 1 } {
-            let mut normal = SMatrix::<f64, LINEAR, LINEAR>::identity() * 1e-6;
-            // A faint pull of neighbouring sectors toward each other carries sectors without samples.
-            for k in 0..SECTORS {
-                let (p, q) = (SHADING + k, SHADING + (k + 1) % SECTORS);
-                for (i, j, s) in [(p, p, 1.0), (q, q, 1.0), (p, q, -1.0), (q, p, -1.0)] {
-                    normal[(i, j)] += s * 0.02;
+    /// Sets every sample beside what the levels of all channels make of it, light mixed where the outline crosses; then its noise.
+    pub(crate) fn compare(&mut self, tone: &Tone, all: &[Levels]) {
+        let own = &self.levels;
+        self.sizes.clear();
+        for term in &mut self.terms {
+            let (inside, outside) = (term.inside(own), term.outside(own));
+            let (mut over, mut steeper) = (0.0, 0.0);
+            if term.mixes() {
+                let mut colours = ([0.0; 3], [0.0; 3]);
+                for (k, levels) in all.iter().enumerate() {
+                    colours.0[k] = term.inside(levels);
+                    colours.1[k] = term.outside(levels);
                 }
+                (over, steeper) = if self.plane == 0 {
+                    tone.excess(0, colours.0, colours.1, [(term.cover, 1.0)])
+                } else {
+                    let mixing = [0, 1, 2].map(|k| (term.pixels[k], MIXING[k]));
+                    tone.excess(self.plane, colours.0, colours.1, mixing)
+                };
             }
-            for k in 1..SHADING {
-                normal[(k, k)] += EVEN;
-            }
-            let mut right = SVector::<f64, LINEAR>::zeros();
-            for row in self.rows.iter().filter(|row| row.counts) {
-                let terms = row.linear();
-                let value = row.value - row.excess.0;
-                for (i, x) in terms {
-                    right[i] += row.weight * x * value;
-                }
-                add_square(&mut normal, &terms, row.weight);
-            }
-            if let Some(solved) = normal.cholesky() {
-                self.levels = solved.solve(&right);
-            }
-            self.weigh();
+            term.contrast = inside - outside + steeper;
+            term.residual = term.value - over - outside - term.cover * (inside - outside);
+            self.sizes.push(term.residual.abs());
         }
-    }
-
-    fn weigh(&mut self) {
-        let mut residuals = std::mem::take(&mut self.residuals);
-        residuals.clear();
-        for row in self.rows.iter().filter(|row| row.counts) {
-            let model = row.cover * self.inside(row) + (1.0 - row.cover) * self.outside(row);
-            residuals.push(row.value - row.excess.0 - model);
-        }
-        let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
-        if !sizes.is_empty() {
-            let middle = sizes.len() / 2;
-            let median = *sizes.select_nth_unstable_by(middle, f64::total_cmp).1;
+        if !self.sizes.is_empty() {
+            let (count, middle) = (self.sizes.len() as f64, self.sizes.len() / 2);
+            // Numbers that are not negative lie in the order of their bits.
+            let median = *self
+                .sizes
+                .select_nth_unstable_by_key(middle, |size| size.to_bits())
+                .1;
             // 1.4826: median of the absolute deviation to σ of a Gaussian; levels took some freedom away.
-            let freedom =
-                (residuals.len() as f64 / (residuals.len() as f64 - LINEAR as f64).max(4.0)).sqrt();
+            let freedom = (count / (count - LINEAR as f64).max(4.0)).sqrt();
             self.noise = at_least_rounding(1.4826 * median * freedom);
         }
-        let noise = self.noise;
-        for (row, residual) in self
-            .rows
-            .iter_mut()
-            .filter(|row| row.counts)
-            .zip(&residuals)
-        {
-            row.weight = robust_weight(*residual, noise);
-        }
-        self.residuals = residuals;
     }
 
     /// Adds this channel's information on the outline, levels eliminated (Schur complement), and its pull.
-    pub(crate) fn add_reduced(
-        &self,
-        free: usize,
-        normal: &mut DMatrix<f64>,
-        right: &mut DVector<f64>,
-    ) {
-        let mut levels = SMatrix::<f64, LINEAR, LINEAR>::identity() * 1e-6;
-        let mut mixed = SMatrix::<f64, LINEAR, FREE>::zeros();
-        let mut own = SMatrix::<f64, FREE, FREE>::zeros();
-        let mut pull = SVector::<f64, FREE>::zeros();
-        let mut level_pull = SVector::<f64, LINEAR>::zeros();
-        for (row, residual) in self
-            .rows
-            .iter()
-            .filter(|row| row.counts)
-            .zip(&self.residuals)
-        {
-            let contrast = self.inside(row) - self.outside(row) + row.excess.1;
-            let mut derivative = [0.0; FREE];
-            for (own, by) in derivative.iter_mut().zip(row.by_parameter).take(free) {
-                *own = contrast * by;
-            }
-            let terms = row.linear();
-            add_square(&mut levels, &terms, row.weight);
-            for (i, x) in terms {
-                level_pull[i] += row.weight * x * residual;
-            }
-            // Where nothing changes with the outline, nothing is learned of it.
-            if row.by_parameter[..2] == [0.0; 2] {
-                continue;
-            }
-            for (i, x) in terms {
-                let wx = row.weight * x;
-                for k in 0..free {
-                    mixed[(i, k)] += wx * derivative[k];
-                }
-            }
-            for k in 0..free {
-                let by = row.weight * derivative[k];
-                pull[k] += by * residual;
-                for l in 0..=k {
-                    own[(k, l)] += by * derivative[l];
-                }
-            }
-        }
-        own.fill_upper_triangle_with_lower_triangle();
-        for k in 0..SECTORS {
-            levels[(SHADING + k, SHADING + k)] += 0.02;
-        }
-        for k in 1..SHADING {
-            levels[(k, k)] += EVEN;
-        }
-        let Some(solved) = levels.cholesky() else {
-            return;
+    pub(crate) fn add_reduced(&mut self, free: usize, normal: &mut Information, right: &mut Pull) {
+        // A ball's four parameters leave a third of the products out.
+        let solved = if free <= 4 {
+            self.reduce::<{ SHADING + 6 }>(free)
+        } else {
+            self.reduce::<{ SHADING + 8 }>(free)
         };
-        let eliminated = own - mixed.transpose() * solved.solve(&mixed);
-        let reduced = pull - mixed.transpose() * solved.solve(&level_pull);
-        let per_noise = self.noise.powi(-2);
-        for k in 0..free {
-            right[k] += reduced[k] * per_noise;
-            for l in 0..free {
-                normal[(k, l)] += eliminated[(k, l)] * per_noise;
+        if solved {
+            self.equations.add_to(free, self.noise, normal, right);
+        }
+    }
+
+    fn reduce<const N: usize>(&mut self, free: usize) -> bool {
+        let mut sums = Sums::<N>::default();
+        for term in &self.terms {
+            let weight = robust_weight(term.residual, self.noise);
+            let mut weighed = Weighed::<N>::of(term, term.residual, weight);
+            if term.across {
+                let derivatives = term.by_parameter.map(|by| term.contrast * by);
+                weighed.hang_on(&derivatives[..free]);
             }
+            sums.add(&weighed);
+        }
+        self.equations.assemble(&sums, free);
+        self.restrain();
+        self.equations.eliminate()
+    }
+
+    /// What is known of levels before any sample.
+    fn restrain(&mut self) {
+        for k in 0..SECTORS {
+            let pull = NEIGHBOURS * (self.levels[k] - self.levels[after(k)]);
+            self.equations.add_bond(k, after(k), NEIGHBOURS, pull);
+        }
+        for k in 0..LINEAR {
+            let weight = FAINT + if k > SECTORS { EVEN } else { 0.0 };
+            self.equations
+                .add_anchor(k, weight, weight * self.levels[k]);
+        }
+    }
+
+    /// The levels' own step, after the outline took its.
+    pub(crate) fn follow(&mut self, change: &Pull) {
+        let steps = self.equations.steps(change);
+        for (level, step) in self.levels.iter_mut().zip(steps) {
+            *level += step;
         }
     }
 
     /// Level inside minus the mean level around (8-bit steps).
     pub(crate) fn contrast(&self) -> f64 {
-        let around: f64 =
-            (0..SECTORS).map(|k| self.levels[SHADING + k]).sum::<f64>() / SECTORS as f64;
+        let around: f64 = self.levels[..SECTORS].iter().sum::<f64>() / SECTORS as f64;
         (self.inside_mean() - around).abs()
     }
 
     /// Mean level inside, near the outline.
     pub(crate) fn inside_mean(&self) -> f64 {
         // The normal's component toward the camera is about a half in the outer part of a disc.
-        self.levels[0] + 0.5 * self.levels[3]
+        self.levels[SECTORS] + 0.5 * self.levels[SECTORS + 3]
     }
 
     /// Step of level across the outline in one sector.
     pub(crate) fn step_in_sector(&self, sector: usize) -> f64 {
         let angle = std::f64::consts::TAU * sector as f64 / SECTORS as f64;
         let (v, u) = angle.sin_cos();
-        let inside =
-            self.levels[0] + 0.8 * (u * self.levels[1] + v * self.levels[2]) + 0.6 * self.levels[3];
-        inside - self.levels[SHADING + sector]
+        let shading = &self.levels[SECTORS..];
+        let inside = shading[0] + 0.8 * (u * shading[1] + v * shading[2]) + 0.6 * shading[3];
+        inside - self.levels[sector]
     }
-}
-
-/// Adds the square of a row of terms, weighted, to the lower triangle: all that the factorisation reads.
-fn add_square(
-    normal: &mut SMatrix<f64, LINEAR, LINEAR>,
-    terms: &[(usize, f64); SHADING + 2],
-    weight: f64,
-) {
-    for (place, (i, x)) in terms.iter().enumerate() {
-        let wx = weight * x;
-        for (j, y) in &terms[..=place] {
-            normal[(*i.max(j), *i.min(j))] += wx * y;
-        }
-    }
-}
-
-fn inside_of(levels: &SVector<f64, LINEAR>, row: &Row) -> f64 {
-    (0..SHADING).map(|k| levels[k] * row.shading[k]).sum()
-}
-
-fn outside_of(levels: &SVector<f64, LINEAR>, row: &Row) -> f64 {
-    levels[SHADING + row.sector] * (1.0 - row.next_share)
-        + levels[SHADING + (row.sector + 1) % SECTORS] * row.next_share
 }

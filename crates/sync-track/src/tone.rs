@@ -13,8 +13,14 @@ pub(crate) struct Tone {
     red: f64,
     blue: f64,
     black: f64,
-    luma_span: f64,
-    chroma_span: f64,
+    /// One over the span of luma, and over the share of green in it.
+    per_luma: f64,
+    per_green: f64,
+    /// Blue less luma by Cb, red less luma by Cr.
+    blue_by_cb: f64,
+    red_by_cr: f64,
+    /// Each plane's value by red, green and blue.
+    by_rgb: [[f64; 3]; 3],
 }
 
 impl Tone {
@@ -31,54 +37,64 @@ impl Tone {
         } else {
             (16.0, 219.0, 224.0)
         };
+        let luma = [red, 1.0 - red - blue, blue];
+        let blue_by_cb = 2.0 * (1.0 - blue) / chroma_span;
+        let red_by_cr = 2.0 * (1.0 - red) / chroma_span;
         Self {
             red,
             blue,
             black,
-            luma_span,
-            chroma_span,
+            per_luma: 1.0 / luma_span,
+            per_green: 1.0 / luma[1],
+            blue_by_cb,
+            red_by_cr,
+            by_rgb: [
+                luma.map(|share| share * luma_span),
+                [-luma[0], -luma[1], 1.0 - luma[2]].map(|share| share / blue_by_cb),
+                [1.0 - luma[0], -luma[1], -luma[2]].map(|share| share / red_by_cr),
+            ],
         }
     }
 
     fn rgb(&self, coded: [f64; 3]) -> [f64; 3] {
-        let luma = (coded[0] - self.black) / self.luma_span;
-        let blue = luma + coded[1] / self.chroma_span * 2.0 * (1.0 - self.blue);
-        let red = luma + coded[2] / self.chroma_span * 2.0 * (1.0 - self.red);
-        let green = (luma - self.red * red - self.blue * blue) / (1.0 - self.red - self.blue);
+        let luma = (coded[0] - self.black) * self.per_luma;
+        let blue = luma + coded[1] * self.blue_by_cb;
+        let red = luma + coded[2] * self.red_by_cr;
+        let green = (luma - self.red * red - self.blue * blue) * self.per_green;
         [red, green, blue].map(|x| x.clamp(0.002, 1.0))
     }
 
     fn plane(&self, rgb: [f64; 3], plane: usize) -> f64 {
-        let luma = self.red * rgb[0] + (1.0 - self.red - self.blue) * rgb[1] + self.blue * rgb[2];
-        match plane {
-            0 => luma * self.luma_span,
-            1 => (rgb[2] - luma) / (2.0 * (1.0 - self.blue)) * self.chroma_span,
-            _ => (rgb[0] - luma) / (2.0 * (1.0 - self.red)) * self.chroma_span,
-        }
+        let by = self.by_rgb[plane];
+        by[0] * rgb[0] + by[1] * rgb[1] + by[2] * rgb[2]
     }
 
     /// Coded value of one plane for light mixed `cover` to `1 − cover`, less the mixture of the coded values; and the
-    /// derivative by `cover`; the mean over covers with shares. The curve is taken as a square root.
-    pub(crate) fn excess(
+    /// derivative by `cover`; the mean over covers with shares, which sum to 1. The curve is taken as a square root.
+    #[inline]
+    pub(crate) fn excess<const N: usize>(
         &self,
         plane: usize,
         inside: [f64; 3],
         outside: [f64; 3],
-        mixing: &[(f64, f64)],
+        mixing: [(f64, f64); N],
     ) -> (f64, f64) {
         let (bright, dark) = (self.rgb(inside), self.rgb(outside));
         let mut over = [0.0; 3];
         let mut slope = [0.0; 3];
-        for &(cover, share) in mixing {
-            if share <= 0.0 {
-                continue;
+        for k in 0..3 {
+            let (b, d) = (bright[k], dark[k]);
+            let (low, step) = (d * d, b * b - d * d);
+            let mut mean_cover = 0.0;
+            let (mut mixed, mut steepness) = (0.0, 0.0);
+            for (cover, share) in mixing {
+                let coded = (low + cover * step).sqrt();
+                mean_cover += share * cover;
+                mixed += share * coded;
+                steepness += share / coded;
             }
-            for k in 0..3 {
-                let (b, d) = (bright[k], dark[k]);
-                let mixed = (cover * b * b + (1.0 - cover) * d * d).sqrt();
-                over[k] += share * (mixed - cover * b - (1.0 - cover) * d);
-                slope[k] += share * ((b * b - d * d) / (2.0 * mixed) - (b - d));
-            }
+            over[k] = mixed - d - mean_cover * (b - d);
+            slope[k] = 0.5 * step * steepness - (b - d);
         }
         (self.plane(over, plane), self.plane(slope, plane))
     }
