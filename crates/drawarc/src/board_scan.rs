@@ -14,12 +14,12 @@ pub(crate) struct Seen {
     pub(crate) background: Option<BackgroundReference>,
 }
 
-/// Looks through camera `index`'s recording for the board.
+/// Looks through camera `index`'s recording for the board, by its `clock`, within `window_s` (its own time).
 pub(crate) fn scan(
     index: usize,
     filmed: Filmed<'_>,
     board: &Board,
-    clock: &ClockModel,
+    (clock, window_s): (&ClockModel, Option<(f64, f64)>),
     progress: &Progress,
 ) -> Outcome<Seen> {
     let name = &filmed.entry.name;
@@ -28,6 +28,7 @@ pub(crate) fn scan(
     let settings = ScanSettings {
         camera: index,
         clock: clock.clone(),
+        window_s,
         threads,
         decoder_threads: threads,
         ..ScanSettings::default()
