@@ -34,7 +34,7 @@ struct Phone {
     sound_s: Option<f64>,
     /// Stored [`TIMES_SLOWER`] from and until (s of the cut).
     slow: Option<(f64, f64)>,
-    /// How finely the cut states where it begins: in thousandths of a second, which FFmpeg takes by itself, or as finely as its frames.
+    /// How finely the cut states where it begins: in thousandths of a second (FFmpeg by itself), or as its frames do.
     ticks_per_s: u32,
 }
 

@@ -84,7 +84,7 @@ pub(crate) fn hung(
     {
         *first = Some(ClockModel::identity());
     }
-    let mut tried: BTreeMap<(usize, usize), Result<Offset, Untold>> = BTreeMap::new();
+    let mut tried: BTreeMap<(usize, usize), Result<Apart, Untold>> = BTreeMap::new();
     let mut told = Vec::new();
     loop {
         let open: Vec<usize> = (0..clocks.len())
@@ -93,7 +93,7 @@ pub(crate) fn hung(
         let Some(&first_open) = open.first() else {
             return Ok(told);
         };
-        let mut best: Option<(usize, usize, Offset)> = None;
+        let mut best: Option<(usize, usize, Apart)> = None;
         let mut untold = (first_open, Untold::HardlyTurned { poses: 0 });
         for &camera in &open {
             for against in (0..clocks.len()).filter(|&at| clocks[at].is_some()) {
@@ -124,7 +124,7 @@ pub(crate) fn hung(
 
 /// Time of the first camera less that of the second.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Offset {
+pub(crate) struct Apart {
     /// (s)
     pub(crate) offset_s: f64,
     /// (s²)
@@ -135,7 +135,7 @@ pub(crate) struct Offset {
     pub(crate) gain: f64,
 }
 
-impl Offset {
+impl Apart {
     /// The second camera's clock from the first one's.
     fn clock(&self, first: &ClockModel) -> ClockModel {
         let first_s = self.about_s + self.offset_s;
@@ -256,7 +256,7 @@ fn gain(pairs: &[Pair]) -> Option<(UnitQuaternion<f64>, f64)> {
     Some((between_mean, sum))
 }
 
-pub(crate) fn offset_between(first: &Turning, second: &Turning) -> Result<Offset, Untold> {
+pub(crate) fn offset_between(first: &Turning, second: &Turning) -> Result<Apart, Untold> {
     let poses = second.new_poses();
     let fewest = poses.len().min(first.new_poses().len());
     if fewest < LEAST_POSES {
@@ -324,7 +324,7 @@ fn rival(gains: &[f64], at: usize) -> Option<(usize, f64)> {
 
 /// Gauss-Newton over the offset and `Q`, looks that stand apart weighing little. The covariance is that of sums over stretches
 /// whose errors are alike (White 1980, by clusters).
-fn refine(first: &Turning, poses: &[Turned], start_s: f64, gain_found: f64) -> Option<Offset> {
+fn refine(first: &Turning, poses: &[Turned], start_s: f64, gain_found: f64) -> Option<Apart> {
     let mut offset_s = start_s;
     let (mut between, _) = gain(&pairs(first, poses, offset_s))?;
     for _ in 0..STEPS {
@@ -344,7 +344,7 @@ fn refine(first: &Turning, poses: &[Turned], start_s: f64, gain_found: f64) -> O
         let alike = sums.typical.powi(2) * rows.len() as f64 / count;
         let variance_s2 = by_sums[(0, 0)].max(inverse[(0, 0)] * alike);
         if step[0].abs() <= STEP_END * variance_s2.sqrt() {
-            return Some(Offset {
+            return Some(Apart {
                 offset_s,
                 variance_s2,
                 about_s: sums.about_s,

@@ -30,7 +30,11 @@ impl Waved {
         let mut stops = vec![(f64::MIN, 2.0, rotation(&mut random, 0.2))];
         let mut at_s = 2.7;
         while at_s < 2.0 + length_s {
-            let held_s = if stops.len() % 2 == 0 { 0.4 } else { 0.0 };
+            let held_s = if stops.len().is_multiple_of(2) {
+                0.4
+            } else {
+                0.0
+            };
             stops.push((at_s, at_s + held_s, rotation(&mut random, 0.6)));
             at_s += held_s + random.random_range(0.6..0.95);
         }
@@ -43,7 +47,7 @@ impl Waved {
     fn to_and_fro(turns: u32) -> Self {
         let stop = |k: u32| {
             let at_s = 2.0 + f64::from(k);
-            let angle = if k % 2 == 0 { 0.5 } else { -0.5 };
+            let angle = if k.is_multiple_of(2) { 0.5 } else { -0.5 };
             let pose = UnitQuaternion::from_scaled_axis(Vector3::new(angle, 0.2, 0.0));
             (at_s, at_s, pose)
         };
@@ -126,10 +130,10 @@ fn offsets_are_found_and_their_intervals_hold_them() {
 
 #[test]
 fn movements_of_different_boards_are_never_taken_for_one() {
-    for seed in 0..240 {
+    for seed in 0..240u64 {
         // All of both; or only three seconds of one, which fit somewhere more easily.
         let from_s = 2.0 + (seed % 7) as f64;
-        let part = if seed % 4 == 0 {
+        let part = if seed.is_multiple_of(4) {
             (0.0, 18.0)
         } else {
             (from_s, from_s + 3.0)

@@ -289,7 +289,7 @@ mod tests {
         let (lags, _) = own(&[Some(0.0), None], &[0.01, 0.01]);
         assert_eq!(lags, [0.0, 0.0]);
         let (lags, sd_s) = own(&[Some(0.0), Some(0.006), None], &[0.01; 3]);
-        assert!(lags[2] == 0.0 && sd_s[1] < 0.0072 && sd_s[2] == 0.01);
+        assert!(lags[2] == 0.0 && sd_s[1] < 0.0072 && sd_s[2] > 0.0099);
     }
 
     #[test]
