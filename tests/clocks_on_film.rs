@@ -4,6 +4,7 @@
 
 mod support;
 
+use drawarc_rig::ClockModel;
 use serde_json::Value;
 use std::fs;
 use std::path::Path;
@@ -33,6 +34,8 @@ struct Phone {
     sound_s: Option<f64>,
     /// Stored [`TIMES_SLOWER`] from and until (s of the cut).
     slow: Option<(f64, f64)>,
+    /// How finely the cut states where it begins: in thousandths of a second (FFmpeg by itself), or as its frames do.
+    ticks_per_s: u32,
 }
 
 const WELL: Phone = Phone {
@@ -40,12 +43,18 @@ const WELL: Phone = Phone {
     begins_s: 1.0,
     sound_s: Some(0.0),
     slow: None,
+    ticks_per_s: 1000,
 };
 
-/// Copies that stretch without coding it anew, each frame at its own time.
-fn cut_as_timed(from: &Path, to: &Path, phone: Phone) {
-    let start_s = (FROM_S - phone.later_s).to_string();
-    let length_s = LENGTH_S.to_string();
+/// The board is waved, laid on the line and taken away, and the first shot is made: from when and how long (s).
+const BOARD_AND_SHOT: (f64, f64) = (7.5, 21.0);
+/// The board lies on the line.
+const LYING: (f64, f64) = (17.0, 1.8);
+
+/// Copies a stretch without coding it anew, each frame at its own time.
+fn cut_as_timed(from: &Path, to: &Path, (from_s, length_s): (f64, f64), phone: Phone) {
+    let start_s = (from_s - phone.later_s).to_string();
+    let length_s = length_s.to_string();
     let mut ffmpeg = Command::new("ffmpeg");
     ffmpeg.args(["-v", "error", "-y", "-copyts"]);
     ffmpeg.args(["-ss", &start_s, "-t", &length_s, "-i"]);
@@ -57,9 +66,11 @@ fn cut_as_timed(from: &Path, to: &Path, phone: Phone) {
         ffmpeg.args(["-map", "1:a"]);
     }
     ffmpeg.args(["-map", "0:v", "-c", "copy"]);
+    // Where a file begins it states in these ticks.
+    ffmpeg.args(["-movie_timescale", &phone.ticks_per_s.to_string()]);
     ffmpeg.args([
         "-output_ts_offset",
-        &(phone.later_s - FROM_S + phone.begins_s).to_string(),
+        &(phone.later_s - from_s + phone.begins_s).to_string(),
     ]);
     ffmpeg.arg(to);
     assert!(ffmpeg.status().unwrap().success());
@@ -93,8 +104,9 @@ fn run_cut(genlocked: bool, first: Phone, second: Phone) -> Ran {
     let demo = demo();
     let folder = tempfile::tempdir().unwrap();
     let path = |name: &str| folder.path().join(name);
-    cut_as_timed(&demo.join("five.mp4"), &path("five.mp4"), first);
-    cut_as_timed(&demo.join("three.mp4"), &path("three.mp4"), second);
+    for (name, phone) in [("five.mp4", first), ("three.mp4", second)] {
+        cut_as_timed(&demo.join(name), &path(name), (FROM_S, LENGTH_S), phone);
+    }
     for (from, to) in [
         ("results/rig.yaml", "rig.yaml"),
         ("results/rig.background.json", "rig.background.json"),
@@ -147,7 +159,7 @@ fn second(more_s: f64, sound_s: Option<f64>) -> Phone {
         later_s: STARTED_LATER_S,
         begins_s: 1.0 + more_s,
         sound_s,
-        slow: None,
+        ..WELL
     }
 }
 
@@ -198,6 +210,81 @@ fn a_silent_phone_is_timed_by_the_elbow() {
     assert_eq!(ran.said.code, 0, "{}", ran.said.err);
     assert!(ran.page.contains(&silent("five")));
     assert_clock_found(&ran, 2.6);
+}
+
+/// A practice without a rig: that stretch of both films, the second one's times so much greater.
+fn without_rig(stretch: (f64, f64), sounds: [Option<f64>; 2], more_s: f64) -> tempfile::TempDir {
+    let demo = demo();
+    let folder = tempfile::tempdir().unwrap();
+    let first = Phone {
+        sound_s: sounds[0],
+        ..WELL
+    };
+    let phones = [
+        ("five.mp4", first),
+        ("three.mp4", second(more_s, sounds[1])),
+    ];
+    for (name, phone) in phones {
+        let phone = Phone {
+            ticks_per_s: 90_000,
+            ..phone
+        };
+        cut_as_timed(&demo.join(name), &folder.path().join(name), stretch, phone);
+    }
+    fs::copy(demo.join("board.yaml"), folder.path().join("board.yaml")).unwrap();
+    let text = manifest("five.mp4", "three.mp4");
+    let printed = text
+        .lines()
+        .find(|line| line.starts_with("board:"))
+        .unwrap();
+    let text = text.replace(printed, "board: board.yaml");
+    fs::write(folder.path().join("practice.yaml"), text).unwrap();
+    folder
+}
+
+#[test]
+fn a_silent_phone_is_timed_by_the_board_that_surveys_the_rig() {
+    const MORE_S: f64 = 251.3;
+    let folder = without_rig(BOARD_AND_SHOT, [Some(0.0), None], MORE_S);
+    let said = say(folder.path(), &["run", "practice.yaml"]);
+    assert_eq!(said.code, 0, "{}", said.err);
+    let results = folder.path().join("results");
+    let page = fs::read_to_string(results.join("page.html")).unwrap();
+    let told = "The sound of camera three does not tell when it was started against the others; the movement of the board does";
+    assert!(page.contains(told));
+    // No lag of a sound that is not there.
+    assert!(!results.join("sound-lags.yaml").exists());
+    let clocks = fs::read(results.join("clocks.json")).unwrap();
+    let clocks: Vec<ClockModel> = serde_json::from_slice(&clocks).unwrap();
+    // While the board was waved, and at the shot.
+    for since_s in [4.0, 19.0] {
+        let camera_s = 1.0 + MORE_S + since_s;
+        let true_s = 1.0 + since_s + GAINS * (BOARD_AND_SHOT.0 + since_s);
+        let off_s = clocks[1].range_from_camera(camera_s) - true_s;
+        let sd_s = clocks[1].variance_at(camera_s).sqrt();
+        assert!(
+            off_s.abs() < GOAL_S.min(5.0 * sd_s.max(2e-5)),
+            "{off_s} s off, sd {sd_s} s"
+        );
+    }
+    assert!(said.out.contains("kept moving"), "{}", said.out);
+}
+
+#[test]
+fn a_board_that_lies_tells_no_clock() {
+    let folder = without_rig(LYING, [None; 2], 40.0);
+    let said = say(
+        folder.path(),
+        &["survey", "practice.yaml", "--into", "rig.yaml"],
+    );
+    assert_eq!(said.code, 4, "{}", said.err);
+    for words in [
+        "camera \"three\"",
+        "hardly turned",
+        "tilt and turn the board",
+    ] {
+        assert!(said.err.contains(words), "{words}: {}", said.err);
+    }
 }
 
 #[test]

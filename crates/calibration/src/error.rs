@@ -99,6 +99,14 @@ pub enum CalibrationError {
         /// The cameras that hang together.
         rest: Vec<String>,
     },
+    /// The board's movement does not say when a camera was started.
+    #[error("the movement of the board does not tell when camera {camera:?} was started: {reason}")]
+    ClockUntold {
+        /// Name of the camera.
+        camera: String,
+        /// Why not.
+        reason: String,
+    },
     /// No still view of the board on the shooting line.
     #[error("the board was never at rest on the shooting line in view of a camera: {hint}")]
     NoBoardOnLine {

@@ -48,7 +48,7 @@ const PRINCIPAL_POINT_SD: f64 = 0.015;
 const RADIAL_SD: [f64; 3] = [0.3, 0.5, 0.5];
 const TANGENTIAL_SD: f64 = 0.001;
 /// When a lens by itself is good enough.
-const ENDS: SolverSettings = SolverSettings {
+pub(crate) const ENDS: SolverSettings = SolverSettings {
     most_steps: 40,
     least_fall: 1e-7,
 };
@@ -225,7 +225,7 @@ pub(crate) struct LensTask<'a> {
 }
 
 /// A bundle of this camera alone.
-fn alone(task: LensTask<'_>, plans: &[&MomentPlan], state: CameraState) -> Bundle {
+pub(crate) fn alone(task: LensTask<'_>, plans: &[&MomentPlan], state: CameraState) -> Bundle {
     let LensTask {
         camera,
         index,
@@ -261,7 +261,7 @@ fn alone(task: LensTask<'_>, plans: &[&MomentPlan], state: CameraState) -> Bundl
 }
 
 /// Adjusts lens and motions with some moments; the stages free focal length, then distortion.
-fn fit(
+pub(crate) fn fit(
     task: LensTask<'_>,
     plans: &[&MomentPlan],
     start: Lens,

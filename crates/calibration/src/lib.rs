@@ -19,8 +19,12 @@ mod background;
 mod background_shift;
 mod board;
 mod board_check;
+mod board_clock;
+#[cfg(test)]
+mod board_clock_tests;
 mod board_flatness;
 mod board_glance;
+mod board_turning;
 mod bundle;
 mod corner_order;
 mod corner_quality;
@@ -53,6 +57,7 @@ pub use background::{BackgroundReference, Patch};
 pub use background_shift::{BackgroundShift, CameraVerdict, MOVED_DEG, ZOOMED};
 pub use board::Board;
 pub use board_check::{BoardReport, check_board};
+pub use board_clock::{ClockByBoard, clocks_from_board};
 pub use board_glance::board_stretches;
 pub use detector::{BoardCorners, BoardDetector, Effort, GrayView};
 pub use diagnostics::{

@@ -108,6 +108,18 @@ fn bursts(cameras: &[SurveyCamera]) -> Vec<Burst> {
     all
 }
 
+/// One camera's own bursts, each a moment in which the board may move.
+pub(crate) fn bursts_alone(camera: &SurveyCamera) -> Vec<MomentPlan> {
+    bursts(std::slice::from_ref(camera))
+        .into_iter()
+        .map(|burst| MomentPlan {
+            time_s: burst.middle_s,
+            seen: vec![(0, burst.sightings)],
+            rest_s: None,
+        })
+        .collect()
+}
+
 /// All moments in order of time, rests joined.
 pub(crate) fn moments(cameras: &[SurveyCamera]) -> Vec<MomentPlan> {
     let bursts = bursts(cameras);

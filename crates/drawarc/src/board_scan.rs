@@ -16,12 +16,12 @@ pub(crate) struct Seen {
     pub(crate) background: Option<BackgroundReference>,
 }
 
-/// Looks through camera `index`'s recording for the board.
+/// Looks through camera `index`'s recording for the board, by its `clock`, within `window_s` (its own time).
 pub(crate) fn scan(
     index: usize,
     filmed: Filmed<'_>,
     board: &Board,
-    clock: &ClockModel,
+    (clock, window_s): (&ClockModel, Option<(f64, f64)>),
     progress: &Progress,
 ) -> Outcome<Seen> {
     let name = &filmed.entry.name;
@@ -34,8 +34,11 @@ pub(crate) fn scan(
         decoder_threads: threads,
         ..ScanSettings::default()
     };
-    let windows_s =
-        board_stretches(filmed.recording, board, &settings, &mut |_| {}).map_err(Failure::input)?;
+    let windows_s = match window_s {
+        Some(window_s) => vec![window_s],
+        None => board_stretches(filmed.recording, board, &settings, &mut |_| {})
+            .map_err(Failure::input)?,
+    };
     let settings = ScanSettings {
         windows_s,
         ..settings

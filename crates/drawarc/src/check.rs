@@ -10,7 +10,7 @@ use crate::practice::Practice;
 use crate::progress::{self, Progress};
 use crate::recordings::{Filmed, Recordings, wrong_footage};
 use crate::stick::{self, Ball, Proof, RestTold, Stick, StickTold};
-use crate::{board_scan, check_told, hearing, mend, stood, survey};
+use crate::{board_clocks, board_scan, check_told, hearing, mend, moved_clocks, stood, survey};
 use drawarc_calibration::{
     BackgroundReference, BoardReport, BoardSighting, CameraVerdict, GrayView, Showing, ShownAgain,
     Standing, check_board, show_again, standing,
@@ -68,6 +68,9 @@ pub(crate) struct Checked {
     /// Why lengths were not checked.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) no_lengths: Option<String>,
+    /// How clocks were found of which nothing was heard.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub(crate) clocks_told: Vec<String>,
     /// The stick that was waved.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub(crate) stick: Option<StickTold>,
@@ -87,6 +90,8 @@ pub(crate) struct Checked {
 pub(crate) struct Board {
     pub(crate) sightings: Vec<Vec<BoardSighting>>,
     pub(crate) shown: ShownAgain,
+    /// The cameras whose clock it told, since nothing in their sound did.
+    pub(crate) timed: Vec<usize>,
 }
 
 /// Checks and prints; a camera that moved or zoomed, and was not placed anew, is a failure.
@@ -113,12 +118,17 @@ pub(crate) fn obey(plan: &CheckArguments, json: bool) -> Outcome<()> {
         None => backgrounds::kept(path, &rig)?.unwrap_or_else(|| vec![None; rig.cameras.len()]),
     };
     let cameras = all_backgrounds(&references, &recordings, &rig, &progress)?;
-    let clocks = clocks(&practice, &recordings, &rig, &progress);
-    let board = clocks
+    let heard = clocks(&practice, &recordings, &rig, &progress);
+    let board = heard
         .as_ref()
         .map_err(ToString::to_string)
-        .and_then(|clocks| board(&practice, &recordings, (&rig, clocks), &cameras, &progress));
+        .and_then(|heard| board(&practice, &recordings, (&rig, heard), &cameras, &progress));
     let mut checked = Checked::of(&rig, cameras, &board);
+    if let Ok(board) = &board {
+        let by_board = (&board.timed[..], "clock_by_board");
+        let told = moved_clocks::told(&practice, by_board, &board.shown.clocks, None, &words);
+        checked.clocks_told = told.into_iter().map(|line| line.sentence).collect();
+    }
     let printed = survey::read_board(&practice);
     if let (Ok(board), Ok(printed)) = (&board, &printed) {
         checked.lengths = check_board(&rig, printed, &board.shown.clocks, &board.sightings);
@@ -142,7 +152,7 @@ pub(crate) fn obey(plan: &CheckArguments, json: bool) -> Outcome<()> {
     if stick.is_some() || lying.is_some() {
         let clocks = match &board {
             Ok(board) => board.shown.clocks.clone(),
-            Err(_) => clocks?,
+            Err(_) => hearing::all_heard(&practice, heard?)?,
         };
         let on = mended.as_ref().map_or(&rig, |found| &found.rig);
         let proof = stick::measure(
@@ -176,6 +186,7 @@ impl Checked {
             moments: board.as_ref().map_or(0, |board| board.shown.moments),
             lengths: Vec::new(),
             no_lengths: board.as_ref().err().cloned(),
+            clocks_told: Vec::new(),
             stick: None,
             rest: None,
             missing: Vec::new(),
@@ -201,17 +212,17 @@ fn all_backgrounds(
         .collect()
 }
 
-/// Clocks by sound, the sound's way taken off.
+/// Clocks by sound, the sound's way taken off; `None` where it tells nothing.
 fn clocks(
     practice: &Practice,
     recordings: &Recordings,
     rig: &Rig,
     progress: &Progress,
-) -> Outcome<Vec<ClockModel>> {
+) -> Outcome<Vec<Option<ClockModel>>> {
     let scans = hearing::listen(recordings, progress)?;
     let lag_ms = ClockSettings::default().sound_lag_sd_ms;
     let usual = Lags::usual(hearing::sound_lag_sd_s(practice, lag_ms));
-    hearing::clocks_with_rig(practice, &scans, rig, &usual)
+    hearing::clocks_if_heard(practice, &scans, rig, &usual)
 }
 
 /// The board where it is shown after the last change of any camera's place, and what it says of places and clocks. Words
@@ -219,15 +230,17 @@ fn clocks(
 fn board(
     practice: &Practice,
     recordings: &Recordings,
-    (rig, clocks): (&Rig, &[ClockModel]),
+    (rig, heard): (&Rig, &[Option<ClockModel>]),
     cameras: &[CameraCheck],
     progress: &Progress,
 ) -> Result<Board, String> {
     let board = survey::read_board(practice).map_err(|failure| failure.to_string())?;
     let mut unseen = Vec::new();
     let mut sightings: Vec<Vec<BoardSighting>> = Vec::new();
+    let unknown = ClockModel::identity();
     for (index, filmed) in recordings.cameras().enumerate() {
-        match board_scan::scan(index, filmed, &board, &clocks[index], progress) {
+        let clock = heard[index].as_ref().unwrap_or(&unknown);
+        match board_scan::scan(index, filmed, &board, (clock, None), progress) {
             Ok(seen) => sightings.push(seen.sightings),
             Err(failure) => {
                 unseen.push(failure.to_string());
@@ -235,6 +248,15 @@ fn board(
             }
         }
     }
+    let timed = board_clocks::tell(
+        recordings,
+        (&board, Some(rig)),
+        heard,
+        &mut sightings,
+        progress,
+    )
+    .map_err(|failure| failure.to_string())?;
+    let clocks = &timed.clocks[..];
     let from_s = cameras
         .iter()
         .zip(clocks)
@@ -263,7 +285,11 @@ fn board(
         sightings: &sightings,
     };
     let shown = show_again(rig, showing, first).map_err(|source| source.to_string())?;
-    Ok(Board { sightings, shown })
+    Ok(Board {
+        sightings,
+        shown,
+        timed: timed.by_board,
+    })
 }
 
 fn shown(rig: &Rig, board: &Board) -> Vec<ShownCheck> {

@@ -33,6 +33,9 @@ pub(crate) fn tell(checked: &Checked, rig: &Rig, words: &Words) {
             since(about)
         );
     }
+    for told in &checked.clocks_told {
+        println!("{told}");
+    }
     for shown in &checked.shown_again {
         println!(
             "{:<14} by the board, shown in {} moments: {:.2} mm at the elbow; corners fit to {:.2} px",

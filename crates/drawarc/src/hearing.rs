@@ -155,15 +155,15 @@ pub(crate) fn sound_clocks(
     clocks_from_sound(scans, places.as_deref(), &settings).map_err(Failure::not_measurable)
 }
 
-/// Clocks good enough to start a survey: sound, with the lag of each phone's sound standing in the variance.
-/// Genlocked cameras share one clock.
+/// Clocks good enough to start a survey: sound, with the lag of each phone's sound standing in the variance; `None` for a
+/// camera whose sound does not tell when it was started. Genlocked cameras share one clock.
 pub(crate) fn clocks_before_survey(
     practice: &Practice,
     scans: &[Option<SoundScan>],
     default_lag_ms: f64,
-) -> Outcome<Vec<ClockModel>> {
+) -> Outcome<Vec<Option<ClockModel>>> {
     let usual = Lags::usual(sound_lag_sd_s(practice, default_lag_ms));
-    all_heard(practice, clocks(practice, scans, None, &usual)?)
+    clocks(practice, scans, None, &usual)
 }
 
 /// Clocks by sound with a rig that was surveyed before: the sound's way and the lags that are known are taken off.
@@ -186,7 +186,11 @@ pub(crate) fn clocks_if_heard(
     clocks(practice, scans, Some(rig), lags)
 }
 
-fn all_heard(practice: &Practice, clocks: Vec<Option<ClockModel>>) -> Outcome<Vec<ClockModel>> {
+/// Refuses a clock that nobody heard.
+pub(crate) fn all_heard(
+    practice: &Practice,
+    clocks: Vec<Option<ClockModel>>,
+) -> Outcome<Vec<ClockModel>> {
     let heard = clocks.into_iter().zip(&practice.cameras);
     heard
         .map(|(clock, camera)| {

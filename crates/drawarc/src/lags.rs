@@ -9,7 +9,7 @@ use crate::health::clock_mm;
 use crate::practice::Practice;
 use drawarc_report::page::{Fitness, RigLine, Words};
 use drawarc_rig::ClockModel;
-use drawarc_sync_track::SoundClocks;
+use drawarc_sync_track::{ClockRemark, SoundClocks};
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
@@ -127,17 +127,19 @@ pub(crate) struct Learned {
     pub(crate) warnings: Vec<String>,
     /// Each camera's own lag (s): the differences as the pictures tell, their common part as the manifest has it.
     pub(crate) own_s: Vec<f64>,
-    /// What stays unknown of that common part (s, 1 σ).
-    pub(crate) common_sd_s: f64,
+    /// What stays unknown of it (s, 1 σ): that common part, or all of it where nothing was heard in common.
+    pub(crate) own_sd_s: Vec<f64>,
+    /// Whether its sounds count: not those of a room that no other camera heard.
+    pub(crate) counts: Vec<bool>,
 }
 
 impl Learned {
     /// Before the pictures were looked at.
     pub(crate) fn nothing(before: &Lags) -> Self {
-        let common_sd_s = before.sd_s.iter().copied().fold(0.0, f64::max);
         Self {
             own_s: vec![0.0; before.sd_s.len()],
-            common_sd_s,
+            own_sd_s: before.sd_s.clone(),
+            counts: vec![true; before.sd_s.len()],
             ..Self::default()
         }
     }
@@ -153,6 +155,9 @@ pub(crate) fn learn(
     words: &Words,
 ) -> Learned {
     let mut learned = Learned::nothing(before);
+    learned.counts = (0..clocks.len())
+        .map(|camera| counts(heard, camera))
+        .collect();
     let Some(anchor) = heard.anchor else {
         return learned;
     };
@@ -215,13 +220,22 @@ pub(crate) fn learn(
             costs_mm: Some(clock_mm(sd_ms)),
         });
     }
-    (learned.own_s, learned.common_sd_s) = own(&differences, &before.sd_s);
+    (learned.own_s, learned.own_sd_s) = own(&differences, &before.sd_s);
     learned
 }
 
+/// Whether the sudden sounds of a camera are those of the range. Where cameras have none in common, nobody knows which of
+/// them heard another room; one that alone has sound is believed.
+fn counts(heard: &SoundClocks, camera: usize) -> bool {
+    let alone = heard.clocks.iter().flatten().count() < 2;
+    !heard.remarks.iter().any(|remark| {
+        matches!(remark, ClockRemark::NothingInCommon { camera: odd, anchor } if *odd == camera || alone && *anchor == camera)
+    })
+}
+
 /// Each camera's own lag from the differences against one of them and what is known of each: least squares for the one
-/// number that the differences leave open.
-fn own(differences: &[Option<f64>], sd_s: &[f64]) -> (Vec<f64>, f64) {
+/// number that the differences leave open. With its standard deviation (s).
+fn own(differences: &[Option<f64>], sd_s: &[f64]) -> (Vec<f64>, Vec<f64>) {
     let weight = |sd_s: f64| sd_s.max(1e-5).powi(-2);
     let known = || {
         differences
@@ -231,14 +245,19 @@ fn own(differences: &[Option<f64>], sd_s: &[f64]) -> (Vec<f64>, f64) {
     };
     let total: f64 = known().map(|(_, weight)| weight).sum();
     if total <= 0.0 {
-        return (vec![0.0; sd_s.len()], sd_s.first().copied().unwrap_or(0.0));
+        return (vec![0.0; sd_s.len()], sd_s.to_vec());
     }
     let common = -known().map(|(lag, weight)| lag * weight).sum::<f64>() / total;
     let lags = differences
         .iter()
         .map(|difference| difference.map_or(0.0, |lag| common + lag))
         .collect();
-    (lags, total.sqrt().recip())
+    let left = differences
+        .iter()
+        .zip(sd_s)
+        .map(|(difference, sd_s)| difference.map_or(*sd_s, |_| total.sqrt().recip()))
+        .collect();
+    (lags, left)
 }
 
 /// With one digit after the point.
@@ -259,13 +278,47 @@ mod tests {
         // Two phones known alike, 6 ms apart: 3 ms each way, the common part to 10/√2 ms.
         let (lags, sd_s) = own(&[Some(0.0), Some(0.006)], &[0.01, 0.01]);
         assert!((lags[0] + 0.003).abs() < 1e-12 && (lags[1] - 0.003).abs() < 1e-12);
-        assert!((sd_s - 0.01 / 2f64.sqrt()).abs() < 1e-12);
+        assert!(
+            sd_s.iter()
+                .all(|sd_s| (sd_s - 0.01 / 2f64.sqrt()).abs() < 1e-12)
+        );
         // One camera known to a tenth of a millisecond holds the other.
         let (lags, sd_s) = own(&[Some(0.0), Some(0.006)], &[0.0001, 0.01]);
-        assert!(lags[0].abs() < 1e-5 && (lags[1] - 0.006).abs() < 1e-5 && sd_s < 0.000_11);
-        // Nothing told: nothing changed.
+        assert!(lags[0].abs() < 1e-5 && (lags[1] - 0.006).abs() < 1e-5 && sd_s[1] < 0.000_11);
+        // Nothing told: nothing changed. One that heard nothing in common stays as little known as it was.
         let (lags, _) = own(&[Some(0.0), None], &[0.01, 0.01]);
         assert_eq!(lags, [0.0, 0.0]);
+        let (lags, sd_s) = own(&[Some(0.0), Some(0.006), None], &[0.01; 3]);
+        assert!(lags[2] == 0.0 && sd_s[1] < 0.0072 && sd_s[2] > 0.0099);
+    }
+
+    #[test]
+    fn the_sound_of_another_room_counts_for_nothing() {
+        let heard = |clocks: [bool; 3], remarks: Vec<ClockRemark>| SoundClocks {
+            anchor: Some(0),
+            clocks: clocks.map(|told| told.then(ClockModel::identity)).to_vec(),
+            jumps: vec![Vec::new(); 3],
+            events: Vec::new(),
+            remarks,
+        };
+        let odd = ClockRemark::NothingInCommon {
+            camera: 2,
+            anchor: 0,
+        };
+        let silent = |camera: usize| ClockRemark::NoSound { camera };
+        let which = |heard: SoundClocks| [0, 1, 2].map(|camera| counts(&heard, camera));
+        assert_eq!(
+            which(heard([true, true, false], vec![odd.clone()])),
+            [true, true, false]
+        );
+        assert_eq!(
+            which(heard([true, false, false], vec![silent(1), odd])),
+            [false, true, false]
+        );
+        assert_eq!(
+            which(heard([true, false, false], vec![silent(1), silent(2)])),
+            [true; 3]
+        );
     }
 
     #[test]

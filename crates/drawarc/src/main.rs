@@ -15,6 +15,7 @@ mod ask;
 mod backgrounds;
 mod bands;
 mod board;
+mod board_clocks;
 mod board_scan;
 mod check;
 mod check_told;

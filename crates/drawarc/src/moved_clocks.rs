@@ -46,7 +46,7 @@ pub(crate) fn instead(
 ) -> Result<Option<Vec<ClockModel>>, SyncTrackError> {
     let motion = clocks_from_motion(rig, series, before, &MotionClockSettings::default())?;
     let open = before.iter().any(is_unknown);
-    let wrong = (1..before.len()).any(|camera| contradicts(&motion, before, camera));
+    let wrong = (1..before.len()).any(|camera| contradicts(&motion, (series, before), camera));
     if !open && !wrong {
         return Ok(None);
     }
@@ -80,10 +80,25 @@ fn change_s(motion: &MotionClocks, before: &[ClockModel], camera: usize) -> Opti
     Some(clock.range_from_camera(at_s) - before[camera].range_from_camera(at_s))
 }
 
-fn contradicts(motion: &MotionClocks, before: &[ClockModel], camera: usize) -> bool {
-    change_s(motion, before, camera).is_some_and(|change_s| {
-        let variance = motion.offset_covariance_s2[(camera, camera)]
-            + offset_variance(&before[camera])
+/// Does movement say something else, about the middle of the sightings or, since clocks run unlike, at their ends?
+fn contradicts(
+    motion: &MotionClocks,
+    (series, before): (&[SightingSeries], &[ClockModel]),
+    camera: usize,
+) -> bool {
+    let Some(clock) = &motion.clocks[camera] else {
+        return false;
+    };
+    let own = || {
+        let own = series.iter().filter(|series| series.camera == camera);
+        own.flat_map(SightingSeries::seen).map(|seen| seen.camera_s)
+    };
+    let ends_s = [own().reduce(f64::min), own().reduce(f64::max)];
+    let middle_s = Some(clock.segments()[0].reference_camera_s);
+    ends_s.into_iter().chain([middle_s]).flatten().any(|at_s| {
+        let change_s = clock.range_from_camera(at_s) - before[camera].range_from_camera(at_s);
+        let variance = clock.variance_at(at_s)
+            + before[camera].variance_at(at_s)
             + offset_variance(&before[0]);
         change_s.abs() > (WRONG_SDS * variance.sqrt()).max(WRONG_S)
     })
@@ -118,15 +133,17 @@ pub(crate) fn to_start_from(
         ))
         .help("let every camera hear the same clap while all of them run, or film a whole shot with each"));
     }
-    let weaker = |clock: &ClockModel| {
-        each_stretch(clock, |segment| ClockSegment {
-            offset_variance_s2: segment.offset_variance_s2 / SHARE,
-            rate_variance: segment.rate_variance / SHARE,
-            offset_rate_covariance_s: segment.offset_rate_covariance_s / SHARE,
-            ..segment
-        })
-    };
     Ok(clocks.iter().map(weaker).collect())
+}
+
+/// A clock for a fit that asks again what told it.
+pub(crate) fn weaker(clock: &ClockModel) -> ClockModel {
+    each_stretch(clock, |segment| ClockSegment {
+        offset_variance_s2: segment.offset_variance_s2 / SHARE,
+        rate_variance: segment.rate_variance / SHARE,
+        offset_rate_covariance_s: segment.offset_rate_covariance_s / SHARE,
+        ..segment
+    })
 }
 
 /// The cameras of which nothing is known.
@@ -136,29 +153,38 @@ pub(crate) fn silent(clocks: &[ClockModel]) -> Vec<usize> {
         .collect()
 }
 
-/// Says of the cameras whose sound told nothing how well their clocks are known by movement.
+/// Says of the cameras whose sound told nothing how well their clocks are known by movement: the elbow's
+/// (`clock_by_movement`) or the board's (`clock_by_board`); at its worst `during_s` (range time), or where it was told.
 pub(crate) fn told(
     practice: &Practice,
-    silent: &[usize],
+    (silent, by): (&[usize], &str),
     found: &[ClockModel],
+    during_s: Option<(f64, f64)>,
     words: &Words,
 ) -> Vec<RigLine> {
+    let variance = |clock: &ClockModel| match during_s {
+        Some((from_s, to_s)) => {
+            let at = |range_s: f64| clock.variance_at(clock.camera_from_range(range_s));
+            at(from_s).max(at(to_s))
+        }
+        None => offset_variance(clock),
+    };
     // Where the first camera is the silent one, it is the others that are known against it.
-    let worst = found.iter().map(offset_variance).fold(0.0, f64::max);
+    let worst = found.iter().map(variance).fold(0.0, f64::max);
     silent
         .iter()
         .map(|&index| {
             let variance = if index == 0 {
                 worst
             } else {
-                offset_variance(&found[index])
+                variance(&found[index])
             };
             let sd_ms = 1000.0 * variance.sqrt();
             let half = format!("{:.1}", (1.96 * sd_ms).max(0.1));
             let camera = &practice.cameras[index].name;
             RigLine {
                 fitness: Fitness::Good,
-                sentence: words.health("clock_by_movement", &[("camera", camera), ("half", &half)]),
+                sentence: words.health(by, &[("camera", camera), ("half", &half)]),
                 costs_mm: Some(clock_mm(sd_ms)),
             }
         })

@@ -74,7 +74,9 @@ pub(crate) fn after(
     let bows = bows(measured);
     let mut sounds = Vec::new();
     for (index, scan) in scans.iter().enumerate() {
-        let Some(scan) = scan else { continue };
+        let Some(scan) = scan.as_ref().filter(|_| learned.counts[index]) else {
+            continue;
+        };
         let microphone = measured.rig.cameras[index].centre_in_range();
         for event in &scan.events {
             if event.event.kind == SoundKind::Clap {
@@ -93,7 +95,7 @@ pub(crate) fn after(
                     .event
                     .sd_s
                     .hypot(sd_m / speed)
-                    .hypot(learned.common_sd_s);
+                    .hypot(learned.own_sd_s[index]);
                 sounds.push(SoundAt { time_s, sd_s });
             }
         }

@@ -2,6 +2,7 @@
 
 use crate::backgrounds::{self, Backgrounds};
 use crate::bands;
+use crate::board_clocks::{as_sure_as_they_are, board_seen};
 use crate::contradiction::{self, Contradiction};
 use crate::failure::{Failure, Outcome};
 use crate::followed::{self, Followed, Search};
@@ -57,9 +58,11 @@ impl Plan<'_> {
     }
 
     /// Whether movement may take the place of the sound's clocks. A board that was waved has told them better than an elbow
-    /// could.
-    fn clocks_may_move(&self) -> bool {
-        self.rig_before.is_some() && self.pipeline.clocks.from_motion && !self.practice.one_signal()
+    /// could, but for a phone that heard nothing it has not told how fast its clock runs.
+    fn clocks_may_move(&self, told_by_board: bool) -> bool {
+        (self.rig_before.is_some() || told_by_board)
+            && self.pipeline.clocks.from_motion
+            && !self.practice.one_signal()
     }
 }
 
@@ -68,6 +71,8 @@ impl Plan<'_> {
 pub(crate) struct Measured {
     pub(crate) rig: Rig,
     pub(crate) clocks: Vec<ClockModel>,
+    /// The cameras whose clock the board told, since nothing in their sound did.
+    told_by_board: Vec<usize>,
     pub(crate) stretches: Vec<Stretch>,
     pub(crate) sounds: Vec<SoundAt>,
     pub(crate) health: Vec<RigLine>,
@@ -79,11 +84,25 @@ pub(crate) struct Measured {
 }
 
 impl Measured {
-    fn before_sightings(plan: &Plan<'_>, rig: Rig, clocks: Vec<ClockModel>) -> Self {
+    fn before_sightings(
+        plan: &Plan<'_>,
+        rig: Rig,
+        (clocks, told_by_board): (Vec<ClockModel>, Vec<usize>),
+    ) -> Self {
         let mut remarks = plan.recordings.remarks();
         remarks.extend(rig.survey.remarks.iter().cloned());
+        let mut health = health(&rig, &clocks, plan.words);
+        let by_board = (&told_by_board[..], "clock_by_board");
+        health.extend(moved_clocks::told(
+            plan.practice,
+            by_board,
+            &clocks,
+            None,
+            plan.words,
+        ));
         Self {
-            health: health(&rig, &clocks, plan.words),
+            health,
+            told_by_board,
             rig,
             clocks,
             stretches: Vec::new(),
@@ -99,8 +118,16 @@ impl Measured {
     fn path_found(&mut self, plan: &Plan<'_>, silent: &[usize], whole: &PathFit) {
         self.certainty = certainty(whole, &self.rig, plan.words);
         self.health = health(&self.rig, &whole.clocks, plan.words);
-        let by_movement = moved_clocks::told(plan.practice, silent, &whole.clocks, plan.words);
-        self.health.extend(by_movement);
+        for (silent, by) in [
+            (silent, "clock_by_movement"),
+            (&self.told_by_board, "clock_by_board"),
+        ] {
+            let silent = (silent, by);
+            let during_s = Some(whole.path.span());
+            let told =
+                moved_clocks::told(plan.practice, silent, &whole.clocks, during_s, plan.words);
+            self.health.extend(told);
+        }
         let jumps = moved_clocks::jumps_told(plan.practice, &whole.clocks, plan.words);
         self.health.extend(jumps);
         self.health.extend(survey_line(whole, plan.words));
@@ -112,6 +139,8 @@ impl Measured {
 struct Surveyed {
     rig_yaml: String,
     clocks: Vec<ClockModel>,
+    /// The cameras whose clock the board told, since nothing in their sound did.
+    told_by_board: Vec<usize>,
     board_until_s: Option<f64>,
     backgrounds: Backgrounds,
 }
@@ -132,7 +161,8 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
     backgrounds::keep(&rig_path, &rig, &surveyed.backgrounds)?;
     let clocks = clocks(plan, &scans, &rig, &surveyed)?;
     overlap(plan.recordings, &scans, &clocks)?;
-    let mut measured = Measured::before_sightings(plan, rig, clocks);
+    let mut measured =
+        Measured::before_sightings(plan, rig, (clocks, surveyed.told_by_board.clone()));
     if !plan.pipeline.runs(Step::Sightings) {
         return Ok(measured);
     }
@@ -153,7 +183,7 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
         clocks: &measured.clocks,
         windows: &wanted.windows,
         backgrounds: &surveyed.backgrounds,
-        clocks_may_move: plan.clocks_may_move(),
+        clocks_may_move: plan.clocks_may_move(!surveyed.told_by_board.is_empty()),
     };
     let Followed {
         series,
@@ -215,6 +245,7 @@ fn surveyed(
             rig_yaml,
             // No board was waved: [`clocks`] asks the sound.
             clocks: vec![ClockModel::identity(); rig.cameras.len()],
+            told_by_board: Vec::new(),
             board_until_s: None,
             backgrounds: plan
                 .backgrounds_before
@@ -232,23 +263,14 @@ fn surveyed(
     let board = plan.board.to_yaml().map_err(Failure::input)?;
     let key = Key::of("survey", &(board, lag_ms, &plan.practice.ground), &[before])?;
     let kept = store.step("survey", &key, || {
-        let seen = survey::board_seen(
-            plan.practice,
-            plan.recordings,
-            plan.board,
-            (scans, lag_ms),
-            progress,
-        )?;
-        let found = survey::from_sightings(
-            plan.practice,
-            plan.recordings,
-            plan.board,
-            &seen.clocks,
-            seen.sightings,
-        )?;
+        let heard = hearing::clocks_before_survey(plan.practice, scans, lag_ms)?;
+        let seen = board_seen(plan.recordings, plan.board, &heard, progress)?;
+        let cameras = survey::survey_cameras(plan.recordings, &seen.clocks, seen.sightings);
+        let found = survey::from_sightings(plan.practice, plan.board, cameras)?;
         Ok(Surveyed {
             rig_yaml: found.rig.to_yaml().map_err(Failure::not_measurable)?,
-            clocks: found.clocks,
+            clocks: as_sure_as_they_are(&found.clocks, &seen.told),
+            told_by_board: seen.told,
             board_until_s: found
                 .diagnostics
                 .board_on_line_s

@@ -2,11 +2,12 @@
 
 use crate::args::SurveyArguments;
 use crate::backgrounds::{self, Backgrounds};
-use crate::board_scan;
+use crate::board_clocks::board_seen;
 use crate::coverage_picture;
 use crate::failure::{Failure, Outcome};
 use crate::ground;
 use crate::hearing;
+use crate::moved_clocks;
 use crate::pipeline::ClockSettings;
 use crate::practice::{LensKind, Practice};
 use crate::progress::Progress;
@@ -18,8 +19,8 @@ use drawarc_calibration::{
     LensChoice, PlumbLine, Survey, SurveyCamera, SurveyInput, SurveySettings, survey,
 };
 use drawarc_footage::{Limits, read_still_gray};
+use drawarc_report::page::Words;
 use drawarc_rig::{ClockModel, ImageSize};
-use drawarc_sync_track::SoundScan;
 use rayon::prelude::*;
 use std::path::Path;
 
@@ -35,6 +36,7 @@ pub(crate) fn obey(plan: &SurveyArguments, json: bool) -> Outcome<()> {
     let board = read_board(&practice)?;
     let progress = Progress::default();
     let mut backgrounds = Backgrounds::new();
+    let mut told: Vec<String> = Vec::new();
     let found = if practice
         .cameras
         .iter()
@@ -45,16 +47,25 @@ pub(crate) fn obey(plan: &SurveyArguments, json: bool) -> Outcome<()> {
         let recordings = Recordings::open(&practice)?;
         let scans = hearing::listen(&recordings, &progress)?;
         let lag_ms = ClockSettings::default().sound_lag_sd_ms;
-        let seen = board_seen(&practice, &recordings, &board, (&scans, lag_ms), &progress)?;
+        let heard = hearing::clocks_before_survey(&practice, &scans, lag_ms)?;
+        let seen = board_seen(&recordings, &board, &heard, &progress)?;
         backgrounds = seen.backgrounds;
-        from_sightings(&practice, &recordings, &board, &seen.clocks, seen.sightings)?
+        let cameras = survey_cameras(&recordings, &seen.clocks, seen.sightings);
+        let found = from_sightings(&practice, &board, cameras)?;
+        let words = Words::english().map_err(Failure::input)?;
+        let by_board = (&seen.told[..], "clock_by_board");
+        told = moved_clocks::told(&practice, by_board, &found.clocks, None, &words)
+            .into_iter()
+            .map(|line| line.sentence)
+            .collect();
+        found
     };
     let text = found.rig.to_yaml().map_err(Failure::output)?;
     store::write_whole(&plan.into, text.as_bytes())?;
     backgrounds::keep(&plan.into, &found.rig, &backgrounds)?;
     let picture = plan.into.with_extension("coverage.svg");
     store::write_whole(&picture, coverage_picture::svg(&found).as_bytes())?;
-    tell(&found, json)?;
+    tell(&found, &told, json)?;
     if !json {
         println!(
             "wrote {}, and {}: where in the picture the board has been",
@@ -78,53 +89,13 @@ pub(crate) fn read_board(practice: &Practice) -> Outcome<Board> {
     })
 }
 
-/// What the recordings hold of the board.
-#[derive(Debug)]
-pub(crate) struct BoardSeen {
-    /// Clocks by sound.
-    pub(crate) clocks: Vec<ClockModel>,
-    /// Where each camera saw the board.
-    pub(crate) sightings: Vec<Vec<BoardSighting>>,
-    /// What stood still meanwhile.
-    pub(crate) backgrounds: Backgrounds,
-}
-
-/// Clocks by sound, and where each camera saw the board. A board that was never seen is named before a clock that could
-/// not be found: it is what a person can mend first.
-pub(crate) fn board_seen(
-    practice: &Practice,
+/// The cameras of filmed sightings.
+pub(crate) fn survey_cameras(
     recordings: &Recordings,
-    board: &Board,
-    (scans, lag_ms): (&[Option<SoundScan>], f64),
-    progress: &Progress,
-) -> Outcome<BoardSeen> {
-    let clocks = hearing::clocks_before_survey(practice, scans, lag_ms);
-    let unknown = vec![ClockModel::identity(); recordings.len()];
-    let rough = clocks.as_ref().unwrap_or(&unknown);
-    let (sightings, backgrounds) = recordings
-        .cameras()
-        .enumerate()
-        .map(|(index, filmed)| {
-            let seen = board_scan::scan(index, filmed, board, &rough[index], progress)?;
-            Ok((seen.sightings, seen.background))
-        })
-        .collect::<Outcome<(Vec<_>, Vec<_>)>>()?;
-    Ok(BoardSeen {
-        clocks: clocks?,
-        sightings,
-        backgrounds,
-    })
-}
-
-/// Surveys the rig from sightings of the board in its recordings.
-pub(crate) fn from_sightings(
-    practice: &Practice,
-    recordings: &Recordings,
-    board: &Board,
     clocks: &[ClockModel],
     sightings: Vec<Vec<BoardSighting>>,
-) -> Outcome<Survey> {
-    let cameras = recordings
+) -> Vec<SurveyCamera> {
+    recordings
         .cameras()
         .zip(clocks)
         .zip(sightings)
@@ -138,7 +109,15 @@ pub(crate) fn from_sightings(
             lens: lens_choice(filmed.entry.lens),
             stills: false,
         })
-        .collect();
+        .collect()
+}
+
+/// Surveys the rig from sightings of the board in its recordings.
+pub(crate) fn from_sightings(
+    practice: &Practice,
+    board: &Board,
+    cameras: Vec<SurveyCamera>,
+) -> Outcome<Survey> {
     let (frame, plumb) = frame_of(practice, FrameChoice::default())?;
     survey(&SurveyInput {
         cameras,
@@ -254,12 +233,12 @@ pub(crate) fn unsurveyed(source: &CalibrationError) -> Failure {
     Failure::not_measurable(source)
 }
 
-/// Prints what came of a survey.
-fn tell(found: &Survey, json: bool) -> Outcome<()> {
+/// Prints what came of a survey, and how clocks that nobody heard were `told`.
+fn tell(found: &Survey, told: &[String], json: bool) -> Outcome<()> {
     if json {
-        let text = serde_json::to_string_pretty(&found.diagnostics).map_err(Failure::output)?;
-        println!("{text}");
-        return Ok(());
+        let mut about = serde_json::to_value(&found.diagnostics).map_err(Failure::output)?;
+        about["clocks_told"] = told.into();
+        return table::json(&about);
     }
     let cameras = found.rig.cameras.iter().zip(&found.diagnostics.cameras);
     let rows: Vec<Vec<String>> = cameras
@@ -283,7 +262,7 @@ fn tell(found: &Survey, json: bool) -> Outcome<()> {
         "lens",
     ];
     print!("{}", table::figures(&head, &rows));
-    for remark in &found.rig.survey.remarks {
+    for remark in told.iter().chain(&found.rig.survey.remarks) {
         println!("  {remark}");
     }
     Ok(())
