@@ -58,10 +58,8 @@ const RADIUS_DRIFT: f64 = 0.01;
 const NEXT_FRAMES: u64 = 2;
 /// Share of a new observation in the running colour and size.
 const FRESH: f64 = 0.1;
-/// A measurement stands for so many frames at most.
-const MOST_FRAMES: i32 = 5;
 /// Points after which, and distance from its beginning (px) below which, a trail is taken to stand.
-pub(crate) const STANDS_POINTS: usize = 12;
+const STANDS_POINTS: usize = 12;
 const STANDS_PX: f64 = 3.0;
 /// A patch that stands from the beginning of a stretch (s after it) rests after so long (s), ...
 const RESTS_FROM_START_S: f64 = 0.3;
@@ -188,9 +186,9 @@ impl Trail {
         k > 0 && self.points[k].rests_from <= self.points[k - 1].frame_index + NEXT_FRAMES
     }
 
-    /// How unlike a marker's outline it has been lately (0 and up), once it was seen for so many frames.
-    pub(crate) fn unlike(&self, frames: usize) -> Option<f64> {
-        (self.followed >= frames).then_some(self.unlike)
+    /// How unlike a marker's outline it has been lately (0 and up), once enough was seen of it.
+    pub(crate) fn unlike(&self) -> Option<f64> {
+        (self.followed >= STANDS_POINTS).then_some(self.unlike)
     }
 
     /// The patch once more, at a blob's place, not measured.
@@ -228,9 +226,7 @@ impl Trail {
                 (0.0, FRESH)
             };
             self.success += share * (now - self.success);
-            // As a mean over time: what was measured rarely says more.
-            let share = 1.0 - (1.0 - FRESH).powi(self.frames_since_measured(&point));
-            self.unlike += share * (unlike(&point) - self.unlike);
+            self.unlike += FRESH * (unlike(&point) - self.unlike);
         }
         if point.fitted {
             self.half_axes_px += (sorted_axes(&point.outline) - self.half_axes_px) * FRESH;
@@ -240,13 +236,6 @@ impl Trail {
         }
         self.followed += 1;
         self.keep(point);
-    }
-
-    /// Frames from the last one in which it was measured to a point, no more than count.
-    fn frames_since_measured(&self, point: &TrailPoint) -> i32 {
-        let measured = self.points.iter().rev().find(|point| !point.skipped);
-        let frames = measured.map_or(1, |last| point.frame_index - last.frame_index);
-        i32::try_from(frames).map_or(MOST_FRAMES, |frames| frames.clamp(1, MOST_FRAMES))
     }
 
     fn keep(&mut self, mut point: TrailPoint) {

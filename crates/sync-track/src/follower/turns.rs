@@ -1,17 +1,13 @@
 //! Which of the followed patches are measured in a frame, and which wait for their turn.
 
 use super::Follower;
-use crate::trail::STANDS_POINTS;
+use crate::trail::Trail;
 use nalgebra::Point2;
 
 /// Who was not found for so long (s) misses the turn.
 const RECENT_S: f64 = 0.04;
-/// What rests has its turn in one frame of so many only, ...
+/// What rests has its turn in one frame of so many only.
 const REST_EVERY: u64 = 4;
-/// ... and what is much less like an outline than the markers in one of so many.
-const UNLIKE_EVERY: u64 = 2;
-/// A patch seen in fewer frames is measured always: at first its velocity and blur are not known.
-const YOUNG_POINTS: usize = 4;
 /// A patch at rest that is this far from where it was last is measured at once (px).
 const RESTING_PX: f64 = 1.5;
 /// As many patches as there are markers have outlines this good; what is so much worse takes turns: factor and margin on
@@ -28,7 +24,7 @@ impl Follower {
             .iter()
             .filter(|trail| trail.class == class && camera_s - trail.last().camera_s < RECENT_S)
             .filter(|trail| !trail.is_doubtful(range) && !trail.rests(self.stretch_s.0))
-            .filter_map(|trail| trail.unlike(STANDS_POINTS))
+            .filter_map(Trail::unlike)
             .collect();
         all.sort_by(f64::total_cmp);
         let markers = self.classes[class].members.len();
@@ -43,21 +39,18 @@ impl Follower {
         self.is_much_less_alike(trail) || self.stays(trail, place)
     }
 
-    /// Has no turn in this frame, whoever else has: the frame is not one of those for its kind.
+    /// Has no turn in this frame, whoever else has: it rests, and the frame is not one of those for what rests.
     pub(super) fn pauses(&self, trail: usize, place: &[f64; 2], frame_index: u64) -> bool {
-        let every = if self.stays(trail, place) {
-            REST_EVERY
-        } else {
-            UNLIKE_EVERY
-        };
-        !frame_index.is_multiple_of(every)
+        !frame_index.is_multiple_of(REST_EVERY)
+            && self.stays(trail, place)
+            && !self.is_much_less_alike(trail)
     }
 
     fn is_much_less_alike(&self, trail: usize) -> bool {
         let trail = &self.live[trail];
         trail.is_doubtful(self.settings.radius_px[trail.class])
             || trail
-                .unlike(YOUNG_POINTS)
+                .unlike()
                 .is_some_and(|unlike| unlike > self.unlike[trail.class])
     }
 
