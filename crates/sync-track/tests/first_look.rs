@@ -2,54 +2,22 @@
 
 #![expect(clippy::unwrap_used, reason = "test data of known size")]
 
-use drawarc_rig::{
-    BrownConrady, Camera, ClockModel, ImageSize, Lens, Level, RangeFrame, Rig, Shutter,
-    SurveySummary,
-};
+mod common;
+
+use common::rig;
+use drawarc_rig::{Camera, ClockModel, Rig};
 use drawarc_sync_track::{
     FirstLookSettings, Glance, Moves, SoundEvent, SoundKind, around_sounds, merged, moving,
 };
-use nalgebra::{DMatrix, Isometry3, Matrix3, Point2, Point3, Rotation3, UnitQuaternion, Vector3};
+use nalgebra::{Point2, Point3, Vector3};
 
-fn camera(name: &str, place: Point3<f64>, toward: Point3<f64>) -> Camera {
-    let forward = (toward - place).normalize();
-    let right = forward.cross(&Vector3::z()).normalize();
-    let down = forward.cross(&right);
-    let rows = Matrix3::from_rows(&[right.transpose(), down.transpose(), forward.transpose()]);
-    let rotation = UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(rows));
-    let translation = -(rotation * place.coords);
-    Camera {
-        name: name.to_owned(),
-        image_size: ImageSize {
-            width_px: 1920,
-            height_px: 1080,
-        },
-        rotation_deg: 0,
-        lens: Lens::BrownConrady(BrownConrady::pinhole(1500.0, 959.5, 539.5)),
-        shutter: Shutter::rolling(0.016, 0.002),
-        camera_from_range: Isometry3::from_parts(translation.into(), rotation),
-    }
-}
-
-fn rig() -> Rig {
-    let toward = Point3::new(-0.4, 0.0, 1.4);
-    Rig {
-        covariance: DMatrix::zeros(0, 0),
-        cameras: vec![
-            camera("five", Point3::new(-2.95, -1.75, 1.75), toward),
-            camera("three", Point3::new(0.15, -3.45, 1.05), toward),
-        ],
-        range_frame: RangeFrame::SurveyedPoints,
-        level: Level::Plumb,
-        survey: SurveySummary {
-            residual_px: vec![],
-            views: vec![],
-            corner_sd_px: vec![],
-            ended: String::new(),
-            scale_sd_percent: 0.0,
-            remarks: vec![],
-        },
-    }
+/// Two phones at 5 and 3 o'clock.
+fn club() -> Rig {
+    let places = [
+        Point3::new(-2.95, -1.75, 1.75),
+        Point3::new(0.15, -3.45, 1.05),
+    ];
+    rig(&places, (0.0, 0.0))
 }
 
 /// The arm hangs, but for shots that begin at these instants: raise, draw, hold of this length, lowering in 6 s and the hold.
@@ -95,7 +63,7 @@ fn looked_at(every_s: f64, place: impl Fn(f64) -> Option<Point3<f64>> + Copy) ->
 }
 
 fn moves(every_s: f64, place: impl Fn(f64) -> Option<Point3<f64>> + Copy) -> Moves {
-    let rig = rig();
+    let rig = club();
     let clocks = [ClockModel::identity(), ClockModel::constant(7.3, 1e-6)];
     let seen: Vec<Option<Vec<Glance>>> = (0..2)
         .map(|k| {
@@ -146,7 +114,7 @@ fn too_few_looks_leave_nothing_out() {
     // A key frame every eight seconds.
     let found = looked_at(8.0, |t| Some(elbow(t, &[], 0.0)));
     assert_eq!(found, vec![(7.3, 300.0)]);
-    let rig = rig();
+    let rig = club();
     let clocks = [ClockModel::identity(), ClockModel::identity()];
     let one = [Some(Vec::new()), None];
     let spans = [(0.0, 300.0); 2];
