@@ -303,6 +303,10 @@ pub(crate) fn mishaps() -> Vec<Practice> {
     });
     let mut silent = phones(142);
     silent.cameras[1].sound = false;
+    let mut unturned = short(silent.clone(), vec![good()]);
+    if let Some(board) = &mut unturned.board {
+        board.waved_until_s = board.waved_from_s + 0.1;
+    }
     vec![
         Practice::new(
             "club-knocked",
@@ -319,10 +323,16 @@ pub(crate) fn mishaps() -> Vec<Practice> {
         ),
         Practice::new(
             "club-silent",
-            "one phone records no sound",
+            "one phone records no sound, the board tells its clock: good",
             Class::Other,
             short(silent, vec![good()]),
+        ),
+        Practice::new(
+            "club-unturned",
+            "one phone records no sound, and the board only lies on the line",
+            Class::Other,
+            unturned,
         )
-        .refused(&["three", "sound"]),
+        .refused(&["three", "board hardly turned"]),
     ]
 }
