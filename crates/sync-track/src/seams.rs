@@ -27,6 +27,9 @@ const LEAST_JUMP_S: f64 = 0.004;
 /// Jumps are looked for up to so many of their standard deviations.
 const REACH_SDS: f64 = 4.0;
 
+/// Parts that stand beside each other by no more than this (s) may hold one event: clocks drift.
+const BESIDE_S: f64 = 1.0;
+
 /// An event heard by two cameras, each in one of the parts into which seams divide its recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct PartedPair {
@@ -64,17 +67,21 @@ pub(crate) fn match_in_parts(first: &SoundScan, second: &SoundScan) -> Vec<Parte
             .collect()
     };
     let (firsts, seconds) = (parts(first), parts(second));
-    // Most events in common fix the offset; the other parts are a few jumps off.
-    let best = firsts
-        .iter()
-        .flat_map(|first| {
-            seconds
-                .iter()
-                .map(move |second| match_events(first, second))
-        })
-        .chain([whole])
-        .max_by_key(Vec::len)
-        .unwrap_or_default();
+    // Most events in common fix the offset; the other parts are a few jumps off. Only where jumps are so many that the whole fits
+    // at no offset does each part have to be asked.
+    let best = if whole.is_empty() {
+        firsts
+            .iter()
+            .flat_map(|first| {
+                seconds
+                    .iter()
+                    .map(move |second| match_events(first, second))
+            })
+            .max_by_key(Vec::len)
+            .unwrap_or_default()
+    } else {
+        whole
+    };
     let Some(middle) = best.get(best.len() / 2) else {
         return Vec::new();
     };
@@ -84,7 +91,12 @@ pub(crate) fn match_in_parts(first: &SoundScan, second: &SoundScan) -> Vec<Parte
     let mut pairs: Vec<PartedPair> = firsts
         .iter()
         .flat_map(|first| {
-            let near = seconds.iter();
+            let about_s = apart_s - reach_s - BESIDE_S..apart_s + reach_s + BESIDE_S;
+            let meets = move |second: &&SoundScan| {
+                second.end_s - first.start_s > about_s.start
+                    && second.start_s - first.end_s < about_s.end
+            };
+            let near = seconds.iter().filter(meets);
             near.flat_map(move |second| match_near(first, second, (apart_s, reach_s)))
         })
         .flat_map(|pair| parted(vec![pair]))
