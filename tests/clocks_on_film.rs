@@ -5,7 +5,6 @@
 mod support;
 
 use drawarc_rig::ClockModel;
-use serde_json::Value;
 use std::fs;
 use std::path::Path;
 use std::process::Command;
@@ -34,8 +33,6 @@ struct Phone {
     sound_s: Option<f64>,
     /// Stored [`TIMES_SLOWER`] from and until (s of the cut).
     slow: Option<(f64, f64)>,
-    /// How finely the cut states where it begins: in thousandths of a second (FFmpeg by itself), or as its frames do.
-    ticks_per_s: u32,
 }
 
 const WELL: Phone = Phone {
@@ -43,13 +40,15 @@ const WELL: Phone = Phone {
     begins_s: 1.0,
     sound_s: Some(0.0),
     slow: None,
-    ticks_per_s: 1000,
 };
 
 /// The board is waved, laid on the line and taken away, and the first shot is made: from when and how long (s).
 const BOARD_AND_SHOT: (f64, f64) = (7.5, 21.0);
 /// The board lies on the line.
 const LYING: (f64, f64) = (17.0, 1.8);
+
+/// Where a file begins it states in ticks of this many a second; in FFmpeg's thousandths it would be up to half a millisecond off.
+const FINELY: &str = "90000";
 
 /// Copies a stretch without coding it anew, each frame at its own time.
 fn cut_as_timed(from: &Path, to: &Path, (from_s, length_s): (f64, f64), phone: Phone) {
@@ -66,8 +65,7 @@ fn cut_as_timed(from: &Path, to: &Path, (from_s, length_s): (f64, f64), phone: P
         ffmpeg.args(["-map", "1:a"]);
     }
     ffmpeg.args(["-map", "0:v", "-c", "copy"]);
-    // Where a file begins it states in these ticks.
-    ffmpeg.args(["-movie_timescale", &phone.ticks_per_s.to_string()]);
+    ffmpeg.args(["-movie_timescale", FINELY]);
     ffmpeg.args([
         "-output_ts_offset",
         &(phone.later_s - from_s + phone.begins_s).to_string(),
@@ -88,15 +86,28 @@ fn slowed(path: &Path, (from_s, until_s): (f64, f64)) {
     ffmpeg.args(["-v", "error", "-y", "-copyts", "-i"]);
     ffmpeg.arg(&plain).args(["-c", "copy", "-bsf:v"]);
     ffmpeg.arg(format!("setts=pts={}:dts={}", slow("PTS"), slow("DTS")));
+    ffmpeg.args(["-movie_timescale", FINELY]);
     assert!(ffmpeg.arg(path).status().unwrap().success());
 }
 
-/// What a run printed, its page, and the second phone's clock as it was found: offset and standard deviation (s).
+/// What a run printed, its page, and how far the second phone's clock was off in the middle of the shot, with its standard
+/// deviation (s).
 struct Ran {
     said: Said,
     page: String,
-    offset_s: f64,
+    off_s: f64,
     sd_s: f64,
+}
+
+/// How far the second phone's clock in those results is off, so long after the cut begins, with its standard deviation (s).
+/// `begins_s` is when the cuts say that they begin, `from_s` where in the demo that is.
+fn clock_error(results: &Path, begins_s: [f64; 2], from_s: f64, since_s: f64) -> (f64, f64) {
+    let clocks = fs::read(results.join("clocks.json")).unwrap();
+    let clocks: Vec<ClockModel> = serde_json::from_slice(&clocks).unwrap();
+    let camera_s = begins_s[1] + since_s;
+    let true_s = begins_s[0] + since_s + GAINS * (from_s + since_s);
+    let off_s = clocks[1].range_from_camera(camera_s) - true_s;
+    (off_s, clocks[1].variance_at(camera_s).sqrt())
 }
 
 /// Runs the shot with the demo's rig.
@@ -128,27 +139,24 @@ fn run_cut(genlocked: bool, first: Phone, second: Phone) -> Ran {
     }
     fs::write(path("practice.yaml"), text).unwrap();
     let said = say(folder.path(), &["run", "practice.yaml"]);
-    let page = fs::read_to_string(path("results/page.html")).unwrap_or_default();
-    let clocks: Value = fs::read(path("results/clocks.json"))
-        .map(|bytes| serde_json::from_slice(&bytes).unwrap())
-        .unwrap_or_default();
-    let clock = &clocks[1]["segments"][0];
-    let number = |name: &str| clock[name].as_f64().unwrap_or(f64::NAN);
+    assert_eq!(said.code, 0, "{}", said.err);
+    let page = fs::read_to_string(path("results/page.html")).unwrap();
+    let begins_s = [first.begins_s, second.begins_s];
+    let (off_s, sd_s) = clock_error(&path("results"), begins_s, FROM_S, 0.5 * LENGTH_S);
     Ran {
         said,
         page,
-        offset_s: number("offset_s"),
-        sd_s: number("offset_variance_s2").sqrt(),
+        off_s,
+        sd_s,
     }
 }
 
-/// `ahead_s`: how far the first phone's cut is ahead of the second's in what it states; the second gains until the shot.
-fn assert_clock_found(ran: &Ran, ahead_s: f64) {
-    let true_s = ahead_s + GAINS * (FROM_S + LENGTH_S / 2.0);
+fn assert_clock_found(ran: &Ran) {
+    println!("{:+.3} ms off, sd {:.3}", 1e3 * ran.off_s, 1e3 * ran.sd_s);
     assert!(
-        (ran.offset_s - true_s).abs() < GOAL_S && ran.sd_s < GOAL_S,
-        "offset {} s, sd {} s, true {true_s} s",
-        ran.offset_s,
+        ran.off_s.abs() < GOAL_S.min(3.0 * ran.sd_s),
+        "{} s off, sd {} s",
+        ran.off_s,
         ran.sd_s
     );
     assert!(ran.said.out.contains("stall"), "{}", ran.said.out);
@@ -166,7 +174,6 @@ fn second(more_s: f64, sound_s: Option<f64>) -> Phone {
 #[test]
 fn one_shutter_signal_is_verified() {
     let ran = run_cut(true, WELL, second(0.0, Some(0.0)));
-    assert_eq!(ran.said.code, 0, "{}", ran.said.err);
     assert!(ran.page.contains("the moving markers agree"));
     assert!(!ran.page.contains("Is its cable in"));
 }
@@ -175,7 +182,6 @@ fn one_shutter_signal_is_verified() {
 fn a_camera_that_does_not_follow_the_signal_is_named() {
     // Half a frame of 60/s.
     let ran = run_cut(true, WELL, second(0.008, Some(0.0)));
-    assert_eq!(ran.said.code, 0, "{}", ran.said.err);
     let named = "Camera three is said to share the shutter signal of camera five";
     assert!(ran.page.contains(named));
     assert!(!ran.page.contains("the moving markers agree"));
@@ -185,9 +191,8 @@ fn a_camera_that_does_not_follow_the_signal_is_named() {
 fn sound_that_contradicts_the_pictures_is_told_and_the_pictures_are_followed() {
     let told = "Sound and pictures disagree about the clock of camera three";
     let ran = run_cut(false, WELL, second(0.0, Some(0.12)));
-    assert_eq!(ran.said.code, 0, "{}", ran.said.err);
     assert!(ran.page.contains(told));
-    assert_clock_found(&ran, 0.0);
+    assert_clock_found(&ran);
     // The same films with their own sound.
     let page = fs::read_to_string(demo().join("results/page.html")).unwrap();
     assert!(!page.contains(told));
@@ -197,9 +202,8 @@ fn sound_that_contradicts_the_pictures_is_told_and_the_pictures_are_followed() {
 fn a_silent_phone_is_timed_by_the_elbow() {
     let silent = |name: &str| format!("The sound of camera {name} does not tell when");
     let ran = run_cut(false, WELL, second(37.3, None));
-    assert_eq!(ran.said.code, 0, "{}", ran.said.err);
     assert!(ran.page.contains(&silent("three")));
-    assert_clock_found(&ran, -37.3);
+    assert_clock_found(&ran);
     // The other one, whose clock is the range's.
     let first = Phone {
         begins_s: 3.6,
@@ -207,9 +211,8 @@ fn a_silent_phone_is_timed_by_the_elbow() {
         ..WELL
     };
     let ran = run_cut(false, first, second(0.0, Some(0.0)));
-    assert_eq!(ran.said.code, 0, "{}", ran.said.err);
     assert!(ran.page.contains(&silent("five")));
-    assert_clock_found(&ran, 2.6);
+    assert_clock_found(&ran);
 }
 
 /// A practice without a rig: that stretch of both films, the second one's times so much greater.
@@ -225,10 +228,6 @@ fn without_rig(stretch: (f64, f64), sounds: [Option<f64>; 2], more_s: f64) -> te
         ("three.mp4", second(more_s, sounds[1])),
     ];
     for (name, phone) in phones {
-        let phone = Phone {
-            ticks_per_s: 90_000,
-            ..phone
-        };
         cut_as_timed(&demo.join(name), &folder.path().join(name), stretch, phone);
     }
     fs::copy(demo.join("board.yaml"), folder.path().join("board.yaml")).unwrap();
@@ -254,14 +253,10 @@ fn a_silent_phone_is_timed_by_the_board_that_surveys_the_rig() {
     assert!(page.contains(told));
     // No lag of a sound that is not there.
     assert!(!results.join("sound-lags.yaml").exists());
-    let clocks = fs::read(results.join("clocks.json")).unwrap();
-    let clocks: Vec<ClockModel> = serde_json::from_slice(&clocks).unwrap();
     // While the board was waved, and at the shot.
     for since_s in [4.0, 19.0] {
-        let camera_s = 1.0 + MORE_S + since_s;
-        let true_s = 1.0 + since_s + GAINS * (BOARD_AND_SHOT.0 + since_s);
-        let off_s = clocks[1].range_from_camera(camera_s) - true_s;
-        let sd_s = clocks[1].variance_at(camera_s).sqrt();
+        let begins_s = [1.0, 1.0 + MORE_S];
+        let (off_s, sd_s) = clock_error(&results, begins_s, BOARD_AND_SHOT.0, since_s);
         assert!(
             off_s.abs() < GOAL_S.min(5.0 * sd_s.max(2e-5)),
             "{off_s} s off, sd {sd_s} s"
@@ -297,8 +292,7 @@ fn a_clip_with_a_slow_stretch_is_timed_as_it_was_filmed() {
             ..second(0.0, None)
         },
     );
-    assert_eq!(ran.said.code, 0, "{}", ran.said.err);
-    assert_clock_found(&ran, 0.0);
+    assert_clock_found(&ran);
 }
 
 #[test]

@@ -171,3 +171,60 @@ fn time_that_is_lost_between_two_files_is_found_and_taken_off() {
     let page = fs::read_to_string(path("results/page.html")).unwrap();
     assert!(page.contains("The time of camera five jumps by"));
 }
+
+/// First and last instant (range time, s) of every shot, and when the string was let go.
+fn shot_times(folder: &Path) -> Vec<[f64; 3]> {
+    let sheet = fs::read(folder.join("results/sheet.json")).unwrap();
+    let sheet: Value = serde_json::from_slice(&sheet).unwrap();
+    let shots = sheet["shots"].as_array().unwrap();
+    let time = |value: &Value| value.as_f64().unwrap();
+    let of_one = |shot: &Value| {
+        let release = &shot["release"]["time_s"]["value"];
+        [&shot["start_s"], &shot["end_s"], release].map(time)
+    };
+    shots.iter().map(of_one).collect()
+}
+
+/// The second camera's offset and its standard deviation (s).
+fn second_clock(folder: &Path) -> (f64, f64) {
+    let clocks = fs::read(folder.join("results/clocks.json")).unwrap();
+    let clocks: Value = serde_json::from_slice(&clocks).unwrap();
+    let number = |name: &str| clocks[1]["segments"][0][name].as_f64().unwrap();
+    (number("offset_s"), number("offset_variance_s2").sqrt())
+}
+
+#[test]
+fn a_practice_fitted_in_parts_has_the_same_shots() {
+    let demo = demo();
+    let folder = tempfile::tempdir().unwrap();
+    for name in ["five.mp4", "three.mp4"] {
+        let whole = demo.join(name);
+        cut(&whole, &folder.path().join(name), (SHOTS_FROM_S, 60.0), 0.0);
+    }
+    let spread = "minutes spread over the whole practice";
+    let page = || fs::read_to_string(folder.path().join("results/page.html")).unwrap();
+    let at_once = run(folder.path(), "five.mp4", "three.mp4");
+    assert_three_shots(&at_once);
+    assert!(!page().contains(spread));
+    let (times, clock) = (shot_times(folder.path()), second_clock(folder.path()));
+    let pipeline = "format: drawarc-pipeline/1\nsteps: [clocks, sightings, path, sheet]\npath:\n  at_once_s: 8\n";
+    fs::write(folder.path().join("parts.yaml"), pipeline).unwrap();
+    let in_parts = say(
+        folder.path(),
+        &["run", "practice.yaml", "--pipeline", "parts.yaml"],
+    );
+    assert_three_shots(&in_parts);
+    assert!(page().contains(spread));
+    for (parts, whole) in shot_times(folder.path()).iter().zip(&times) {
+        for (one, other) in parts.iter().zip(whole) {
+            // A step of the path that the shots are found in.
+            assert!((one - other).abs() < 5e-3, "{parts:?} {whole:?}");
+        }
+    }
+    let other = second_clock(folder.path());
+    println!("at once {clock:?} s, in parts {other:?} s");
+    assert!(
+        (clock.0 - other.0).abs() < 2.0 * clock.1.hypot(other.1),
+        "{clock:?} {other:?}"
+    );
+}

@@ -7,12 +7,12 @@
 use crate::backgrounds::Backgrounds;
 use crate::board_scan;
 use crate::failure::{Failure, Outcome};
-use crate::moved_clocks::weaker;
+use crate::moved_clocks::{each_stretch, weaker};
 use crate::progress::Progress;
 use crate::recordings::Recordings;
 use crate::survey::survey_cameras;
 use drawarc_calibration::{Board, BoardSighting, CalibrationError, clocks_from_board};
-use drawarc_rig::{ClockModel, Rig};
+use drawarc_rig::{ClockModel, ClockSegment, Rig};
 
 /// Looked at besides, before and after the board was seen (s).
 const AROUND_S: f64 = 0.5;
@@ -124,17 +124,11 @@ pub(crate) fn tell(
 /// they were found to be.
 pub(crate) fn as_sure_as_they_are(clocks: &[ClockModel], told: &[usize]) -> Vec<ClockModel> {
     let widened = |clock: &ClockModel| {
-        let segment = clock.segments()[0];
-        ClockModel::linear(
-            segment.reference_camera_s,
-            segment.offset_s,
-            segment.rate,
-            [
-                segment.offset_variance_s2,
-                segment.rate_variance * RATE_ERRS.powi(2),
-                segment.offset_rate_covariance_s * RATE_ERRS,
-            ],
-        )
+        each_stretch(clock, |segment| ClockSegment {
+            rate_variance: segment.rate_variance * RATE_ERRS.powi(2),
+            offset_rate_covariance_s: segment.offset_rate_covariance_s * RATE_ERRS,
+            ..segment
+        })
     };
     clocks
         .iter()

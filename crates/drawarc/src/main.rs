@@ -48,6 +48,7 @@ mod recordings;
 mod result_folder;
 mod run;
 mod sheets;
+mod shot_fits;
 mod slow_sound;
 mod sounds;
 mod spans;
@@ -59,6 +60,7 @@ mod strips;
 mod survey;
 mod table;
 mod verdicts;
+mod whole_path;
 
 use args::{Arguments, Verb};
 use clap::Parser;

@@ -116,7 +116,10 @@ fn shifted(clock: &ClockModel, by_s: f64) -> ClockModel {
 }
 
 /// A clock with each of its stretches changed.
-fn each_stretch(clock: &ClockModel, change: impl Fn(ClockSegment) -> ClockSegment) -> ClockModel {
+pub(crate) fn each_stretch(
+    clock: &ClockModel,
+    change: impl Fn(ClockSegment) -> ClockSegment,
+) -> ClockModel {
     let changed = clock.segments().iter().copied().map(change).collect();
     ClockModel::piecewise(changed).unwrap_or_else(|| clock.clone())
 }

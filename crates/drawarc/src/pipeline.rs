@@ -110,6 +110,8 @@ pub(crate) struct PathChoices {
     pub(crate) draws: usize,
     /// Step of the exported path (s).
     pub(crate) step_s: f64,
+    /// The path of the whole practice is fitted in parts of no more than this (s, all markers together): memory grows with it.
+    pub(crate) at_once_s: f64,
 }
 
 impl Default for PathChoices {
@@ -117,6 +119,7 @@ impl Default for PathChoices {
         Self {
             draws: 400,
             step_s: 0.005,
+            at_once_s: 180.0,
         }
     }
 }
@@ -246,6 +249,7 @@ impl Pipeline {
             ("sightings.before_s", self.sightings.before_s, 0.1, 600.0),
             ("sightings.after_s", self.sightings.after_s, 0.1, 600.0),
             ("path.step_s", self.path.step_s, 0.000_5, 0.1),
+            ("path.at_once_s", self.path.at_once_s, 5.0, 3600.0),
             ("sheet.shot_clock_s", self.sheet.shot_clock_s, 1.0, 3600.0),
         ];
         for (name, value, low, high) in ranges {

@@ -124,22 +124,21 @@ pub(crate) fn run(
     let backgrounds_before = fitting_backgrounds(practice, rig_before.as_ref(), &recordings)?;
     let store = Store::open(folder, &owner, manner.replace)?;
     let progress = Progress::default();
-    let measured = steps::measure(
-        &steps::Plan {
-            practice,
-            pipeline,
-            board: &board,
-            markers: &markers,
-            rig_before,
-            lags_before,
-            backgrounds_before,
-            recordings: &recordings,
-            words: &words,
-        },
-        &store,
-        &progress,
-    )?;
+    let plan = steps::Plan {
+        practice,
+        pipeline,
+        board: &board,
+        markers: &markers,
+        rig_before,
+        lags_before,
+        backgrounds_before,
+        recordings: &recordings,
+        words: &words,
+    };
+    let mut measured = steps::measure(&plan, &store, &progress)?;
     if !pipeline.runs(Step::Sheet) {
+        let compared = measured.shots.compared(&plan, &measured.rig)?;
+        measured.agreed(&compared, &words);
         store.publish()?;
         return Ok(without_page(measured, words));
     }
@@ -151,14 +150,10 @@ pub(crate) fn run(
         pictures: pipeline.sheet.pictures,
         kept: &kept,
     };
-    let mut judged = sheets::judge(
-        (practice, &corrections),
-        pipeline,
-        (&words, &advice),
-        &measured.rig,
-        (&measured.stretches, &measured.sounds),
-        &|sheet| films.of(sheet),
-    )?;
+    let mut judged = sheets::judge(&plan, (&corrections, &advice), &measured, &|sheet| {
+        films.of(sheet)
+    })?;
+    measured.agreed(&judged.compared, &words);
     let ground = Ground {
         practice,
         pipeline,

@@ -1,9 +1,11 @@
 //! From the elbow's path to shot sheets: finds the shots, deals them out to the archers, judges each.
 
+use crate::contradiction::Contradiction;
 use crate::failure::{Failure, Outcome};
 use crate::pipeline::Pipeline;
 use crate::practice::{Practice, Turn};
-use drawarc_report::page::{CameraStrip, Words};
+use crate::steps::{Measured, Plan};
+use drawarc_report::page::CameraStrip;
 use drawarc_report::{
     Advice, BowStage, Corrections, Finding, ReportError, ReportSettings, Sentences, SeriesSheet,
     ShotContext, ShotSheet, ShotWindow, Side, SoundAt, Verdict, score_series, score_shot,
@@ -23,6 +25,8 @@ pub(crate) struct Sheets {
     pub(crate) heights_m: Vec<Option<f64>>,
     /// What the cameras saw, beside the shots.
     pub(crate) strips: Vec<Vec<CameraStrip>>,
+    /// How well the cameras agree about the elbow, shot by shot.
+    pub(crate) compared: Vec<Contradiction>,
 }
 
 /// One shot's stretch of the practice.
@@ -102,6 +106,7 @@ pub(crate) fn settings_of(pipeline: &Pipeline) -> ReportSettings {
 
 /// A shot that was judged, and what the cameras saw of it.
 struct Judged {
+    compared: Vec<Contradiction>,
     sheet: ShotSheet,
     height_m: Option<f64>,
     strips: Vec<CameraStrip>,
@@ -109,23 +114,23 @@ struct Judged {
 
 /// Judges every shot, and has each looked for in its films: by `look`, as soon as its sheet stands.
 pub(crate) fn judge(
-    (practice, corrections): (&Practice, &Corrections),
-    pipeline: &Pipeline,
-    (words, advice): (&Words, &Advice),
-    rig: &Rig,
-    (stretches, sounds): (&[Stretch], &[SoundAt]),
+    plan: &Plan<'_>,
+    (corrections, advice): (&Corrections, &Advice),
+    measured: &Measured,
     look: &(dyn Fn(&ShotSheet) -> Outcome<Vec<CameraStrip>> + Sync),
 ) -> Outcome<Sheets> {
-    let settings = settings_of(pipeline);
-    let sentences = words.sentences();
-    if stretches.is_empty() {
+    let practice = plan.practice;
+    let settings = settings_of(plan.pipeline);
+    let sentences = plan.words.sentences();
+    let windows = &measured.shots.windows;
+    if windows.is_empty() {
         return Err(
             Failure::not_measurable("the elbow was followed, but nobody drew a bow")
                 .help("a draw of 20 cm or more makes a shot: was the practice filmed to its end?"),
         );
     }
-    let turns = deal(&practice.turns, stretches.len());
-    let ids: Vec<String> = (1..=stretches.len())
+    let turns = deal(&practice.turns, windows.len());
+    let ids: Vec<String> = (1..=windows.len())
         .map(|number| format!("shot-{number:02}"))
         .collect();
     let known: Vec<&str> = ids.iter().map(String::as_str).collect();
@@ -137,19 +142,22 @@ pub(crate) fn judge(
         corrections,
         settings: &settings,
         sentences: &sentences,
-        nobody: &words.health("archer", &[("number", "1")]),
-        rig,
-        sounds,
+        nobody: &plan.words.health("archer", &[("number", "1")]),
+        rig: &measured.rig,
+        sounds: &measured.sounds,
     };
-    // Each shot is judged, and then looked for in its films, by one thread: what is found first is not waited for.
-    let judged: Vec<Outcome<Judged>> = stretches
+    // Each shot is fitted, judged, and then looked for in its films, by one thread: what is found first is not waited for.
+    let judged: Vec<Outcome<Judged>> = windows
         .par_iter()
         .zip(&turns)
         .enumerate()
-        .map(|(index, (stretch, (turn, place)))| {
-            let (sheet, height_m) = judging.shot(&ids[index], stretch, (turn.as_ref(), *place))?;
+        .map(|(index, (window, (turn, place)))| {
+            let (stretch, compared) = measured.shots.fit(plan, &measured.rig, window)?;
+            let (sheet, height_m) = judging.shot(&ids[index], &stretch, (turn.as_ref(), *place))?;
+            drop(stretch);
             let strips = look(&sheet)?;
             Ok(Judged {
+                compared,
                 sheet,
                 height_m,
                 strips,
@@ -161,6 +169,7 @@ pub(crate) fn judge(
         series: Vec::new(),
         heights_m: Vec::new(),
         strips: Vec::new(),
+        compared: Vec::new(),
     };
     // The first failure in the order of the shots is told, whichever thread was first.
     for shot in judged {
@@ -168,6 +177,7 @@ pub(crate) fn judge(
         sheets.shots.push(shot.sheet);
         sheets.heights_m.push(shot.height_m);
         sheets.strips.push(shot.strips);
+        sheets.compared.extend(shot.compared);
     }
     sheets.series = series(&sheets.shots, advice, &settings, &sentences);
     Ok(sheets)

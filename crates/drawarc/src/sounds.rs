@@ -7,7 +7,7 @@ use crate::store::Store;
 use crate::{genlock, hearing};
 use drawarc_report::page::Fitness;
 use drawarc_report::{ShotKind, SoundAt};
-use drawarc_sync_track::{SightingSeries, SoundClocks, SoundKind, SoundPlace, SoundScan};
+use drawarc_sync_track::{SoundClocks, SoundKind, SoundPlace, SoundScan};
 use nalgebra::{Point3, Vector3};
 
 /// From the draw elbow at full draw to the bow's middle, toward the target (m): forearm and draw length. Common practice,
@@ -24,12 +24,13 @@ const ARCHER_SD_M: f64 = 0.5;
 /// When each bow sounded (range time, s), and where it stood.
 fn bows(measured: &Measured) -> Vec<((f64, f64), Point3<f64>)> {
     measured
-        .stretches
+        .shots
+        .windows
         .iter()
-        .filter(|stretch| stretch.window.kind == ShotKind::Released)
-        .map(|stretch| {
-            let end_s = stretch.window.hold_end_s;
-            let bow = stretch.window.full_draw_in_range + Vector3::x() * ELBOW_TO_BOW_M;
+        .filter(|window| window.kind == ShotKind::Released)
+        .map(|window| {
+            let end_s = window.hold_end_s;
+            let bow = window.full_draw_in_range + Vector3::x() * ELBOW_TO_BOW_M;
             (
                 (end_s - AROUND_RELEASE_S.0, end_s + AROUND_RELEASE_S.1),
                 bow,
@@ -110,9 +111,10 @@ pub(crate) fn beside_pictures(
     store: &Store,
     scans: &[Option<SoundScan>],
     measured: &mut Measured,
-    (series, from_s): (&[SightingSeries], f64),
+    from_s: f64,
 ) -> Outcome<()> {
     if plan.practice.one_signal() {
+        let series = &measured.shots.series;
         let found = genlock::verify(plan.practice, &measured.rig, series, plan.words);
         let bad = found.iter().filter(|line| line.fitness == Fitness::Bad);
         measured

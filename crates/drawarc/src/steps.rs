@@ -1,9 +1,8 @@
 //! The measuring steps of a run: survey, clocks, sightings, path. Each keeps its result; none is done twice.
 
 use crate::backgrounds::{self, Backgrounds};
-use crate::bands;
 use crate::board_clocks::{as_sure_as_they_are, board_seen};
-use crate::contradiction::{self, Contradiction};
+use crate::contradiction::Contradiction;
 use crate::failure::{Failure, Outcome};
 use crate::followed::{self, Followed, Search};
 use crate::health::{certainty, health, survey_line};
@@ -12,24 +11,19 @@ use crate::pipeline::{Pipeline, Step};
 use crate::practice::Practice;
 use crate::progress::Progress;
 use crate::recordings::Recordings;
-use crate::sheets::{self, Drawn, Others, Stretch};
+use crate::shot_fits::{ShotFits, agreement};
 use crate::spans::overlap;
-use crate::stood::{CameraLine, Stood};
+use crate::stood::CameraLine;
 use crate::store::{Key, Store, write_whole};
+use crate::whole_path::{self, Whole};
 use crate::{first_look, hearing, moved_clocks, sounds, survey};
 use drawarc_calibration::Board;
-use drawarc_report::page::{Fitness, RigLine, Words};
-use drawarc_report::{ShotKind, ShotWindow, SoundAt, find_shots};
+use drawarc_report::SoundAt;
+use drawarc_report::page::{RigLine, Words};
 use drawarc_rig::{ClockModel, Rig};
 use drawarc_sync_track::{MarkerRole, MarkerSpec, SightingSeries, SoundScan};
-use drawarc_triangulation::{
-    Disagreement, ElbowPath, PathFit, PathInput, PathSettings, comparison_path, fit_path,
-};
-use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-/// A shot is fitted with this much before and after it (s).
-const AROUND_SHOT_S: f64 = 0.5;
 /// Sounds closer than this to the end of the board's showing belong to it (s).
 const AFTER_BOARD_S: f64 = 1.0;
 
@@ -73,7 +67,8 @@ pub(crate) struct Measured {
     pub(crate) clocks: Vec<ClockModel>,
     /// The cameras whose clock the board told, since nothing in their sound did.
     told_by_board: Vec<usize>,
-    pub(crate) stretches: Vec<Stretch>,
+    /// The shots, each to be fitted when it is judged.
+    pub(crate) shots: ShotFits,
     pub(crate) sounds: Vec<SoundAt>,
     pub(crate) health: Vec<RigLine>,
     pub(crate) certainty: Vec<String>,
@@ -105,7 +100,7 @@ impl Measured {
             told_by_board,
             rig,
             clocks,
-            stretches: Vec::new(),
+            shots: ShotFits::default(),
             sounds: Vec::new(),
             certainty: Vec::new(),
             warnings: Vec::new(),
@@ -115,8 +110,12 @@ impl Measured {
     }
 
     /// What the path of the whole practice says of itself, of the clocks and of the survey.
-    fn path_found(&mut self, plan: &Plan<'_>, silent: &[usize], whole: &PathFit) {
+    fn path_found(&mut self, plan: &Plan<'_>, silent: &[usize], whole: &Whole) {
+        let of_s = whole.of_s.map(|of_s| format!("{:.1}", of_s / 60.0));
+        let whole = &whole.fit;
         self.certainty = certainty(whole, &self.rig, plan.words);
+        self.certainty
+            .extend(of_s.map(|minutes| plan.words.health("spread", &[("minutes", &minutes)])));
         self.health = health(&self.rig, &whole.clocks, plan.words);
         for (silent, by) in [
             (silent, "clock_by_movement"),
@@ -131,6 +130,26 @@ impl Measured {
         let jumps = moved_clocks::jumps_told(plan.practice, &whole.clocks, plan.words);
         self.health.extend(jumps);
         self.health.extend(survey_line(whole, plan.words));
+    }
+
+    /// What it means for the shots how every camera stood.
+    fn cameras_stood(&mut self, words: &Words) {
+        let windows = self.shots.windows.iter();
+        let spans: Vec<(f64, f64)> = windows.map(|shot| (shot.start_s, shot.end_s)).collect();
+        let stood = self.shots.stood(&self.rig, words);
+        let (lines, warnings) = stood.told(&spans);
+        let standing = stood.lines();
+        self.health.extend(lines);
+        self.warnings.extend(warnings);
+        self.standing = standing;
+    }
+
+    /// Says how well the cameras agree about the elbow, once they were compared in every shot.
+    pub(crate) fn agreed(&mut self, compared: &[Contradiction], words: &Words) {
+        let told = agreement(&self.rig, compared, self.shots.odd, words);
+        self.health.extend(told.line);
+        self.warnings.extend(told.warnings);
+        self.remarks.extend(self.warnings.iter().cloned());
     }
 }
 
@@ -200,30 +219,20 @@ pub(crate) fn measure(plan: &Plan<'_>, store: &Store, progress: &Progress) -> Ou
         return Ok(measured);
     }
     let bar = progress.bar("the elbow's path");
-    let whole = path(plan, (&measured.rig, &measured.clocks), &series)?;
+    let whole = whole_path::find(plan, (&measured.rig, &measured.clocks), &series)?;
     measured.path_found(plan, &silent, &whole);
     measured.health.extend(wanted.told(plan.words));
-    let stood = Stood {
-        rig: &measured.rig,
-        clocks: &measured.clocks,
-        standing: &standing,
-        since_survey: &since_survey,
-        words: plan.words,
+    measured.shots = ShotFits {
+        windows: whole.shots,
+        parts: whole.parts,
+        series,
+        clocks: std::mem::replace(&mut measured.clocks, whole.fit.clocks),
+        standing,
+        since_survey,
+        odd: whole.fit.diagnostics.disagreement,
     };
-    let (stretches, compared) = shots(plan, &measured, &series, &whole, &stood)?;
-    let spans: Vec<(f64, f64)> = stretches
-        .iter()
-        .map(|stretch| (stretch.window.start_s, stretch.window.end_s))
-        .collect();
-    let (lines, warnings) = stood.told(&spans);
-    measured.standing = stood.lines();
-    measured.health.extend(lines);
-    measured.warnings.extend(warnings);
-    measured.stretches = stretches;
-    measured.clocks = whole.clocks;
-    sounds::beside_pictures(plan, store, &scans, &mut measured, (&series, from_s))?;
-    let odd = whole.diagnostics.disagreement;
-    agreement(&mut measured, &compared, odd, plan.words);
+    measured.cameras_stood(plan.words);
+    sounds::beside_pictures(plan, store, &scans, &mut measured, from_s)?;
     bar.finish_and_clear();
     let text = serde_json::to_vec_pretty(&measured.clocks).map_err(Failure::output)?;
     store.write("clocks.json", &text)?;
@@ -326,174 +335,4 @@ fn seen_at_all(plan: &Plan<'_>, series: &[SightingSeries]) -> Outcome<()> {
     } else {
         "is it in the picture, of the colour and size in the manifest, and is nothing else near the archer of that colour?"
     }))
-}
-
-fn input<'a>(
-    plan: &Plan<'_>,
-    (rig, clocks): (&'a Rig, &'a [ClockModel]),
-    series: &'a [SightingSeries],
-) -> PathInput<'a> {
-    PathInput {
-        rig,
-        clocks,
-        series,
-        release_hint_s: None,
-        settings: PathSettings {
-            refine_clocks: plan.pipeline.clocks.from_motion,
-            ..PathSettings::default()
-        },
-    }
-}
-
-fn path(plan: &Plan<'_>, on: (&Rig, &[ClockModel]), series: &[SightingSeries]) -> Outcome<PathFit> {
-    fit_path(&input(plan, on, series)).map_err(Failure::not_measurable)
-}
-
-/// Finds the shots in the path of the whole practice and fits each anew on its own: what goes wrong between shots, an arm
-/// that hangs before the body, must not widen the intervals of a shot.
-fn shots(
-    plan: &Plan<'_>,
-    measured: &Measured,
-    series: &[SightingSeries],
-    whole: &PathFit,
-    stood: &Stood<'_>,
-) -> Outcome<(Vec<Stretch>, Vec<Contradiction>)> {
-    let rough = whole.path.sample(
-        &times(&whole.path, plan.pipeline.path.step_s),
-        0,
-        plan.pipeline.seed,
-    );
-    let windows = find_shots(&rough, &sheets::settings_of(plan.pipeline))
-        .map_err(|source| sheets::wrong_path(&source))?;
-    // Each shot by one thread: none knows of the others.
-    let (stretches, compared): (Vec<Stretch>, Vec<Vec<Contradiction>>) = windows
-        .into_par_iter()
-        .map(|window| {
-            let (from_s, to_s) = (window.start_s - AROUND_SHOT_S, window.end_s + AROUND_SHOT_S);
-            let near: Vec<SightingSeries> = series
-                .iter()
-                .map(|series| {
-                    let clock = &measured.clocks[series.camera];
-                    let within =
-                        |camera_s: f64| (from_s..to_s).contains(&clock.range_from_camera(camera_s));
-                    SightingSeries {
-                        samples: series
-                            .samples
-                            .iter()
-                            .filter(|s| within(s.camera_s))
-                            .copied()
-                            .collect(),
-                        ..series.clone()
-                    }
-                })
-                .collect();
-            let stand = stood.during((window.start_s, window.end_s));
-            let trusted = stood.less_certain(&stand.put_back);
-            let on = (&trusted, &measured.clocks[..]);
-            // Too little for a fit of its own: the whole practice's path serves.
-            let own = path(plan, on, &near);
-            let fit = own.as_ref().unwrap_or(whole);
-            let left_out = fit.diagnostics.disagreement.map(|odd| odd.camera);
-            let pairs = contradiction::compare(
-                &trusted,
-                &measured.clocks,
-                series,
-                (window.start_s, window.end_s),
-                left_out,
-            );
-            let contradicts = worst(&pairs)
-                .filter(Contradiction::counts)
-                .map(|pair| pair.sentence(&measured.rig, plan.words));
-            let stretch = Stretch {
-                unfit: stand.unfit.or(contradicts),
-                put_back: stand.words,
-                simple: comparison_path(&input(plan, on, &near), fit).ok(),
-                ..stretch((plan, on.0), fit, window)
-            };
-            (stretch, pairs)
-        })
-        .unzip();
-    Ok((stretches, compared.into_iter().flatten().collect()))
-}
-
-/// The pair that contradicts itself most, against what is to be expected.
-fn worst(pairs: &[Contradiction]) -> Option<Contradiction> {
-    pairs
-        .iter()
-        .copied()
-        .max_by(|a, b| (a.gap_px / a.expected_px).total_cmp(&(b.gap_px / b.expected_px)))
-}
-
-/// Says how well the cameras agree about the elbow: in the health always, as the first thing to read where they do not.
-fn agreement(
-    measured: &mut Measured,
-    compared: &[Contradiction],
-    odd: Option<Disagreement>,
-    words: &Words,
-) {
-    if let Some(odd) = odd {
-        let camera = &measured.rig.cameras[odd.camera].name;
-        let px = format!("{:.1}", odd.distance_px);
-        measured
-            .warnings
-            .push(words.health("left_out", &[("camera", camera), ("px", &px)]));
-    }
-    if let Some(pair) = worst(compared) {
-        let sentence = pair.sentence(&measured.rig, words);
-        measured.health.push(RigLine {
-            fitness: if pair.counts() {
-                Fitness::Bad
-            } else {
-                Fitness::Good
-            },
-            sentence: sentence.clone(),
-            costs_mm: pair.cost_mm(&measured.rig),
-        });
-        if pair.counts() {
-            measured.warnings.push(sentence);
-        }
-    }
-    measured.remarks.extend(measured.warnings.iter().cloned());
-}
-
-fn stretch((plan, rig): (&Plan<'_>, &Rig), fit: &PathFit, window: ShotWindow) -> Stretch {
-    let elbow = &fit.path;
-    let times = times(elbow, plan.pipeline.path.step_s);
-    let bands = bands::of(plan, elbow, &times, &window);
-    let drawn = |path: &ElbowPath, bands| Drawn {
-        path: path.clone(),
-        times_s: times.clone(),
-        bands,
-        draws: plan.pipeline.path.draws,
-        seed: plan.pipeline.seed,
-    };
-    let other = |role: MarkerRole| fit.path_of(role).map(|path| drawn(path, None));
-    Stretch {
-        elbow: drawn(elbow, bands),
-        onset: (window.kind == ShotKind::Released)
-            .then(|| fit.onset(rig, window.hold_end_s))
-            .flatten(),
-        window,
-        others: Others {
-            bow_hand: other(MarkerRole::BowHand),
-            string_hand: other(MarkerRole::StringHand),
-            nock: other(MarkerRole::Nock),
-            arrow_rest: other(MarkerRole::ArrowRest),
-            draw_shoulder: other(MarkerRole::DrawShoulder),
-        },
-        unfit: None,
-        put_back: None,
-        simple: None,
-    }
-}
-
-fn times(path: &ElbowPath, step_s: f64) -> Vec<f64> {
-    let (start, end) = path.span();
-    let mut times = Vec::new();
-    let mut time_s = start;
-    while time_s <= end {
-        times.push(time_s);
-        time_s = start + times.len() as f64 * step_s;
-    }
-    times
 }

@@ -25,6 +25,9 @@ pub struct Frame<'a> {
     pub picture: PictureView<'a>,
 }
 
+/// No film begins so long before its clock's zero (s).
+const LONGEST_AGO_S: f64 = 1e6;
+
 /// Frames one after the other, with strictly increasing times.
 pub struct FrameReader {
     chapters: Vec<Chapter>,
@@ -120,6 +123,8 @@ impl FrameReader {
     /// # Errors
     /// The file went or cannot be read again.
     pub fn seek(&mut self, to_s: f64) -> Result<(), FootageError> {
+        // FFmpeg takes the smallest of all ticks for no time at all; of HEVC it then showed the last pictures.
+        let to_s = to_s.max(-LONGEST_AGO_S);
         // The first tick not before the time. A thousandth of a tick is rounding: a frame's own time finds that frame.
         let to_s = self.slow.stated_s(to_s);
         let base = self.base();

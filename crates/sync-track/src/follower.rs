@@ -6,7 +6,7 @@ mod turns;
 use crate::blob::{Blob, BlobFinder};
 use crate::colour::ColourModel;
 use crate::outline::{Family, Known, Outline, OutlineSettings, fit_outline};
-use crate::trail::{Trail, TrailPoint};
+use crate::trail::{Shown, Trail, TrailPoint};
 use crate::{MarkerColour, MarkerShape, MarkerSpec, SyncTrackError};
 use drawarc_footage::PictureView;
 use kiddo::{ImmutableKdTree, SquaredEuclidean};
@@ -169,8 +169,8 @@ impl Follower {
             .into_iter()
             .partition(|trail| camera_s - trail.last().camera_s > PATIENCE_S);
         self.live = live;
-        self.ended
-            .extend(over.into_iter().filter(|trail| trail.followed >= SHORTEST));
+        let over = over.into_iter().filter(|trail| trail.followed >= SHORTEST);
+        self.ended.extend(over.map(Trail::closed));
     }
 
     fn follow(
@@ -217,45 +217,49 @@ impl Follower {
                 continue;
             }
             let previous = &self.live[trail];
-            let point = self.measure(
+            let shown = self.measure(
                 (class, &blobs[blob]),
                 (Some(previous), fitted < self.settings.fitted),
                 (frame_index, camera_s),
                 picture,
             );
-            if !self.live[trail].is_like(&point) {
+            if !self.live[trail].is_like(&shown) {
                 continue;
             }
-            fitted += usize::from(point.fitted);
+            fitted += usize::from(shown.point.fitted);
             taken[blob] = true;
-            self.live[trail].push(point);
+            self.live[trail].push(&shown);
         }
         // What nobody follows yet, the strongest colour first.
         let mut fresh: Vec<usize> = (0..blobs.len())
             .filter(|&k| !taken[k] && is_plausible(&blobs[k], range))
             .collect();
         fresh.sort_by(|&p, &q| blobs[q].peak.total_cmp(&blobs[p].peak));
-        let following = self
-            .live
-            .iter()
-            .filter(|trail| trail.class == class)
-            .count();
-        for blob in fresh
-            .into_iter()
-            .take(self.settings.live.saturating_sub(following))
-        {
-            let point = self.measure(
+        let room = self.room(class);
+        for blob in fresh.into_iter().take(room) {
+            let shown = self.measure(
                 (class, &blobs[blob]),
                 (None, fitted < self.settings.fitted),
                 (frame_index, camera_s),
                 picture,
             );
-            fitted += usize::from(point.fitted);
-            let radius = point.outline.radius_px();
-            if !point.fitted || (radius > 0.7 * range.0 && radius < 1.4 * range.1) {
-                self.live.push(Trail::new(class, point));
+            fitted += usize::from(shown.point.fitted);
+            let radius = shown.point.outline.radius_px();
+            if !shown.point.fitted || (radius > 0.7 * range.0 && radius < 1.4 * range.1) {
+                self.live.push(Trail::new(class, &shown));
             }
         }
+    }
+
+    /// How many more patches of a class may be followed.
+    fn room(&self, class: usize) -> usize {
+        let range = self.settings.radius_px[class];
+        let own = || self.live.iter().filter(|trail| trail.class == class);
+        // Leaves and boxes would else keep out an elbow that comes into sight later than they.
+        let idle = own().filter(|trail| trail.stands() || trail.is_doubtful(range));
+        let (all, idle) = (own().count(), idle.count());
+        let free = self.settings.live.saturating_sub(all - idle);
+        free.min((IDLE * self.settings.live).saturating_sub(all))
     }
 
     /// Pairs of (live trail, blob): established trails first, then nearest in units of the gate.
@@ -353,7 +357,7 @@ impl Follower {
         (previous, fit): (Option<&Trail>, bool),
         (frame_index, camera_s): (u64, f64),
         picture: &PictureView<'_>,
-    ) -> TrailPoint {
+    ) -> Shown {
         let family = match self.classes[class].shape {
             MarkerShape::Ball { .. } => Family::Ball,
             MarkerShape::Dot { .. } => Family::Ellipse,
@@ -392,22 +396,24 @@ impl Follower {
             None
         };
         found.map_or_else(
-            || TrailPoint {
-                frame_index,
-                camera_s,
-                outline: start,
-                patch_px,
-                covariance_px2: Matrix2::identity() * UNFITTED_SD_PX * UNFITTED_SD_PX,
-                fitted: false,
-                skipped: false,
-                rests_from: frame_index,
-                clear_share: 0.0,
+            || Shown {
+                point: TrailPoint {
+                    frame_index,
+                    camera_s,
+                    outline: start,
+                    patch_px,
+                    covariance_px2: Matrix2::identity() * UNFITTED_SD_PX * UNFITTED_SD_PX,
+                    fitted: false,
+                    skipped: false,
+                    rests_from: frame_index,
+                    clear_share: 0.0,
+                    at_border: blob.at_border,
+                },
                 misfit: 1.0,
                 colour: Self::colour_at(picture, blob),
-                at_border: blob.at_border,
                 learned: None,
             },
-            |fit| TrailPoint::from((&fit, frame_index, camera_s, blob, patch_px)),
+            |fit| Shown::from((&fit, frame_index, camera_s, blob, patch_px)),
         )
     }
 
@@ -436,6 +442,8 @@ impl Follower {
     }
 }
 
+/// What stands, or is hardly a marker, does not count as followed, up to so many times as many as may be.
+const IDLE: usize = 4;
 /// So little is known of a camera's blur before a picture told (px).
 const FIRST_BLUR_SD_PX: f64 = 0.3;
 /// A centroid alone is trusted to this (px).

@@ -19,9 +19,15 @@ pub(crate) struct TrailPoint {
     /// First frame of those before this one in which the patch was followed without being measured, or this one's.
     pub(crate) rests_from: u64,
     pub(crate) clear_share: f64,
+    pub(crate) at_border: bool,
+}
+
+/// A patch as one picture shows it, with what only the next pictures need.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Shown {
+    pub(crate) point: TrailPoint,
     pub(crate) misfit: f64,
     pub(crate) colour: [f64; 3],
-    pub(crate) at_border: bool,
     /// What this picture and those before it told of blur and radius; nothing without a fit.
     pub(crate) learned: Option<(Known, Option<Known>)>,
 }
@@ -85,16 +91,16 @@ const FIRST_SPEED_PX_S: f64 = 400.0;
 const ACCELERATION_PX_S2: f64 = 50_000.0;
 
 impl Trail {
-    pub(crate) fn new(class: usize, point: TrailPoint) -> Self {
+    pub(crate) fn new(class: usize, shown: &Shown) -> Self {
         Self {
             class,
             velocity_px_s: Vector2::zeros(),
-            colour: point.colour,
-            half_axes_px: sorted_axes(&point.outline),
+            colour: shown.colour,
+            half_axes_px: sorted_axes(&shown.point.outline),
             success: 1.0,
-            unlike: unlike(&point),
-            expected: point.learned.map(carried),
-            points: vec![point],
+            unlike: unlike(shown),
+            expected: shown.learned.map(carried),
+            points: vec![shown.point],
             followed: 1,
         }
     }
@@ -139,8 +145,9 @@ impl Trail {
     }
 
     /// Could the patch be the same thing, by colour and size?
-    pub(crate) fn is_like(&self, point: &TrailPoint) -> bool {
-        let (colour, axes) = (point.colour, sorted_axes(&point.outline));
+    pub(crate) fn is_like(&self, shown: &Shown) -> bool {
+        let point = &shown.point;
+        let (colour, axes) = (shown.colour, sorted_axes(&point.outline));
         let (own, other) = (
             Vector2::new(self.colour[1], self.colour[2]),
             Vector2::new(colour[1], colour[2]),
@@ -194,7 +201,7 @@ impl Trail {
     /// The patch once more, at a blob's place, not measured.
     pub(crate) fn skip(&mut self, centre_px: Point2<f64>, frame_index: u64, camera_s: f64) {
         let last = *self.last();
-        self.push(TrailPoint {
+        self.keep(TrailPoint {
             frame_index,
             camera_s,
             outline: Outline {
@@ -204,42 +211,40 @@ impl Trail {
             patch_px: centre_px,
             fitted: false,
             skipped: true,
-            learned: None,
             ..last
         });
     }
 
-    pub(crate) fn push(&mut self, point: TrailPoint) {
-        let step_s = point.camera_s - self.last().camera_s;
-        if step_s > 0.0 {
-            let fresh = (point.outline.centre_px - self.last().outline.centre_px) / step_s;
-            let share = if self.followed < 2 { 1.0 } else { 0.7 };
-            self.velocity_px_s += (fresh - self.velocity_px_s) * share;
-        }
-        if let Some(learned) = point.learned {
+    pub(crate) fn push(&mut self, shown: &Shown) {
+        let point = &shown.point;
+        if let Some(learned) = shown.learned {
             self.expected = Some(carried(learned));
         }
-        if !point.skipped {
-            let (now, share) = if point.fitted {
-                (1.0, 0.5)
-            } else {
-                (0.0, FRESH)
-            };
-            self.success += share * (now - self.success);
-            self.unlike += FRESH * (unlike(&point) - self.unlike);
-        }
+        let (now, share) = if point.fitted {
+            (1.0, 0.5)
+        } else {
+            (0.0, FRESH)
+        };
+        self.success += share * (now - self.success);
+        self.unlike += FRESH * (unlike(shown) - self.unlike);
         if point.fitted {
             self.half_axes_px += (sorted_axes(&point.outline) - self.half_axes_px) * FRESH;
-            for (own, other) in self.colour.iter_mut().zip(point.colour) {
+            for (own, other) in self.colour.iter_mut().zip(shown.colour) {
                 *own += FRESH * (other - *own);
             }
         }
-        self.followed += 1;
-        self.keep(point);
+        self.keep(*point);
     }
 
     fn keep(&mut self, mut point: TrailPoint) {
         let last = *self.last();
+        let step_s = point.camera_s - last.camera_s;
+        if step_s > 0.0 {
+            let fresh = (point.outline.centre_px - last.outline.centre_px) / step_s;
+            let share = if self.followed < 2 { 1.0 } else { 0.7 };
+            self.velocity_px_s += (fresh - self.velocity_px_s) * share;
+        }
+        self.followed += 1;
         let next = point.frame_index - last.frame_index <= NEXT_FRAMES;
         point.rests_from = point.frame_index;
         if last.skipped && next {
@@ -250,6 +255,12 @@ impl Trail {
             }
         }
         self.points.push(point);
+    }
+
+    /// Nothing will be added to it any more: an evening has thousands.
+    pub(crate) fn closed(mut self) -> Self {
+        self.points.shrink_to_fit();
+        self
     }
 
     /// Blur and radius to expect in the next picture, as far as earlier ones told.
@@ -282,9 +293,9 @@ impl Trail {
     }
 }
 
-fn unlike(point: &TrailPoint) -> f64 {
-    if point.fitted {
-        point.misfit + 1.0 - point.clear_share
+fn unlike(shown: &Shown) -> f64 {
+    if shown.point.fitted {
+        shown.misfit + 1.0 - shown.point.clear_share
     } else {
         1.0
     }
@@ -306,12 +317,11 @@ fn sorted_axes(outline: &Outline) -> Vector2<f64> {
     Vector2::new(outline.half_axes_px.max(), outline.half_axes_px.min())
 }
 
-impl From<(&OutlineFit, u64, f64, &Blob, Point2<f64>)> for TrailPoint {
+impl From<(&OutlineFit, u64, f64, &Blob, Point2<f64>)> for Shown {
     fn from(
         (fit, frame_index, camera_s, blob, patch_px): (&OutlineFit, u64, f64, &Blob, Point2<f64>),
     ) -> Self {
-        let at_border = blob.at_border;
-        Self {
+        let point = TrailPoint {
             patch_px,
             frame_index,
             camera_s,
@@ -321,16 +331,17 @@ impl From<(&OutlineFit, u64, f64, &Blob, Point2<f64>)> for TrailPoint {
             skipped: false,
             rests_from: frame_index,
             clear_share: fit.clear_share,
+            at_border: blob.at_border,
+        };
+        let radius = |sd| Known {
+            value: fit.outline.radius_px(),
+            sd,
+        };
+        Self {
+            point,
             misfit: fit.misfit,
             colour: fit.colour,
-            at_border,
-            learned: Some((
-                fit.blur_px,
-                fit.radius_sd_px.map(|sd| Known {
-                    value: fit.outline.radius_px(),
-                    sd,
-                }),
-            )),
+            learned: Some((fit.blur_px, fit.radius_sd_px.map(radius))),
         }
     }
 }

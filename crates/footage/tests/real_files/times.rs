@@ -131,11 +131,26 @@ fn seeking_gives_the_frames_of_reading_through() {
     ]);
     let folder_box = opencv_doc("box.mp4", folder.path());
     let avi = opencv_doc("vtest.avi", folder.path());
-    for path in [mp4, mkv, folder_box, avi] {
+    let hevc = folder.path().join("hevc.mp4");
+    ffmpeg(&[
+        "-i",
+        mp4.to_str().unwrap(),
+        "-fps_mode",
+        "passthrough",
+        "-c:v",
+        "libx265",
+        "-x265-params",
+        "keyint=20:bframes=3:log-level=error",
+        hevc.to_str().unwrap(),
+    ]);
+    for path in [mp4, mkv, folder_box, avi, hevc] {
         let footage = open(&path);
         let all = read_all(&footage, 1);
         let tick_s = footage.probe().time_base.seconds();
         let mut reader = footage.frames(2).unwrap();
+        // Who wants all from the beginning.
+        reader.seek(f64::MIN).unwrap();
+        assert_eq!(reader.next_frame().unwrap().unwrap().index, 0);
         for at in [140, 3, 77, 0, 149, 60, 61, 19, 20, 21] {
             let wanted = all[at];
             // A hair before the frame, and exactly at it.
