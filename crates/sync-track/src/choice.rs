@@ -8,8 +8,13 @@ use drawarc_rig::{Camera, ClockModel, Rig};
 use nalgebra::Point3;
 use std::collections::BTreeMap;
 
-/// Instants at which a pair of trails is compared, at most.
+/// Instants at which a pair of trails is compared, unless they would be farther apart than [`PROBE_S`].
 const PROBES: usize = 80;
+/// Of a trail of minutes no shot is passed over (s).
+const PROBE_S: f64 = 1.0;
+/// Who waits behind the line, in sight of all cameras, and then steps up to it has one trail: views that meet elsewhere count against
+/// it for no longer than this (s). Who only walks through is there for less, a shot takes more.
+const ELSEWHERE_S: f64 = 3.0;
 /// What one agreeing instant is worth against chance, in units of log likelihood: a wrong pair loses more.
 const WORTH: f64 = 3.0;
 /// No instant counts for more than this against a pair.
@@ -70,6 +75,16 @@ struct Agreement {
     place_in_range: Point3<f64>,
 }
 
+/// Where two views met at one instant.
+#[derive(Debug, Clone, Copy)]
+struct Met {
+    /// What their rays and sizes are worth.
+    views: f64,
+    /// What the place takes off: it is far from where archers stand.
+    away: f64,
+    place_in_range: Point3<f64>,
+}
+
 /// Of pairs that were in sight at the same time, the lower index first: of an evening's thousands of patches hardly any two were.
 type Agreements = BTreeMap<(usize, usize), Agreement>;
 
@@ -91,17 +106,29 @@ impl Judge<'_> {
         if from.is_nan() || to <= from {
             return None;
         }
-        let step = ((to - from) / PROBES as f64).max(1.0 / 60.0);
-        let mut score = 0.0;
-        let mut places = Vec::new();
+        let step = ((to - from) / PROBES as f64).clamp(1.0 / 60.0, PROBE_S);
+        let (mut score, mut elsewhere) = (0.0, 0.0);
+        let (mut places, mut places_elsewhere) = (Vec::new(), Vec::new());
         let mut t = from;
         while t <= to {
             if let (Some(p), Some(q)) = (a.timed.at(t), b.timed.at(t)) {
-                let (gain, place) = self.instant(a, b, p, q);
-                score += gain;
-                places.extend(place);
+                match self.instant(a, b, p, q) {
+                    Some(met) if met.views > 0.0 && met.views < met.away => {
+                        elsewhere += met.views - met.away;
+                        places_elsewhere.push(met.place_in_range);
+                    }
+                    Some(met) => {
+                        score += (met.views - met.away).max(WORTH - WORST);
+                        places.push(met.place_in_range);
+                    }
+                    None => score -= WORST,
+                }
             }
             t += step;
+        }
+        score += elsewhere.max(-WORTH * ELSEWHERE_S / step);
+        if places.is_empty() {
+            places = places_elsewhere;
         }
         places.sort_by(|p: &Point3<f64>, q| p.x.total_cmp(&q.x));
         let place_in_range = *places.get(places.len() / 2)?;
@@ -118,31 +145,19 @@ impl Judge<'_> {
         b: &Contender<'_>,
         (p, p_speed): (crate::view::Instant, nalgebra::Vector2<f64>),
         (q, q_speed): (crate::view::Instant, nalgebra::Vector2<f64>),
-    ) -> (f64, Option<Point3<f64>>) {
+    ) -> Option<Met> {
         let (first, second) = (self.camera(a), self.camera(b));
-        let rays = (
-            first.ray_in_range(&p.centre_px),
-            second.ray_in_range(&q.centre_px),
+        let (r, s) = (
+            first.ray_in_range(&p.centre_px)?,
+            second.ray_in_range(&q.centre_px)?,
         );
-        let (Some(r), Some(s)) = rays else {
-            return (-WORST, None);
-        };
-        let Some(meeting) = meet(
+        let meeting = meet(
             (&first.centre_in_range(), &r),
             (&second.centre_in_range(), &s),
-        ) else {
-            return (-WORST, None);
-        };
-        let scales = (
-            px_per_rad(first, &p.centre_px),
-            px_per_rad(second, &q.centre_px),
-        );
-        let (Some(first_scale), Some(second_scale)) = scales else {
-            return (-WORST, None);
-        };
+        )?;
         let scale = [
-            first_scale / meeting.distance_m[0],
-            second_scale / meeting.distance_m[1],
+            px_per_rad(first, &p.centre_px)? / meeting.distance_m[0],
+            px_per_rad(second, &q.centre_px)? / meeting.distance_m[1],
         ];
         // Distance of the rays, in pixels of the finer view, against pixels, clock and survey.
         let clock_s = (self.clocks[a.camera].variance_at(p.range_s)
@@ -157,8 +172,11 @@ impl Judge<'_> {
         }
         let off = meeting.point_in_range - self.settings.archer_place;
         let beyond = (off.norm() - self.settings.archer_reach_m).max(0.0) / 0.2;
-        cost += 0.5 * beyond * beyond;
-        (WORTH - cost.min(WORST), Some(meeting.point_in_range))
+        Some(Met {
+            views: WORTH - cost,
+            away: 0.5 * beyond * beyond,
+            place_in_range: meeting.point_in_range,
+        })
     }
 
     /// Half the squared deviation of the size from what the distance makes one expect.

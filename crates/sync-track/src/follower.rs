@@ -235,8 +235,10 @@ impl Follower {
             .filter(|&k| !taken[k] && is_plausible(&blobs[k], range))
             .collect();
         fresh.sort_by(|&p, &q| blobs[q].peak.total_cmp(&blobs[p].peak));
-        let room = self.room(class);
-        for blob in fresh.into_iter().take(room) {
+        for blob in fresh {
+            if !self.has_room(class, blobs[blob].peak) {
+                break;
+            }
             let shown = self.measure(
                 (class, &blobs[blob]),
                 (None, fitted < self.settings.fitted),
@@ -251,15 +253,27 @@ impl Follower {
         }
     }
 
-    /// How many more patches of a class may be followed.
-    fn room(&self, class: usize) -> usize {
+    /// May one more patch be followed, of so strong a colour? Leaves and boxes would else keep out an elbow that comes into sight later
+    /// than they: where all places are taken, the weakest of what stands or is hardly a marker makes way.
+    fn has_room(&mut self, class: usize, peak: f64) -> bool {
+        let own = self.live.iter().filter(|trail| trail.class == class);
+        if own.count() < self.settings.live {
+            return true;
+        }
         let range = self.settings.radius_px[class];
-        let own = || self.live.iter().filter(|trail| trail.class == class);
-        // Leaves and boxes would else keep out an elbow that comes into sight later than they.
-        let idle = own().filter(|trail| trail.stands() || trail.is_doubtful(range));
-        let (all, idle) = (own().count(), idle.count());
-        let free = self.settings.live.saturating_sub(all - idle);
-        free.min((IDLE * self.settings.live).saturating_sub(all))
+        let idle = (0..self.live.len()).filter(|&k| {
+            let trail = &self.live[k];
+            trail.class == class && (trail.stands() || trail.is_doubtful(range))
+        });
+        let weakest = idle.min_by(|&p, &q| self.live[p].peak().total_cmp(&self.live[q].peak()));
+        let Some(weakest) = weakest.filter(|&k| STRONGER * self.live[k].peak() < peak) else {
+            return false;
+        };
+        let over = self.live.remove(weakest);
+        if over.followed >= SHORTEST {
+            self.ended.push(over.closed());
+        }
+        true
     }
 
     /// Pairs of (live trail, blob): established trails first, then nearest in units of the gate.
@@ -411,6 +425,7 @@ impl Follower {
                 },
                 misfit: 1.0,
                 colour: Self::colour_at(picture, blob),
+                peak: blob.peak,
                 learned: None,
             },
             |fit| Shown::from((&fit, frame_index, camera_s, blob, patch_px)),
@@ -442,8 +457,8 @@ impl Follower {
     }
 }
 
-/// What stands, or is hardly a marker, does not count as followed, up to so many times as many as may be.
-const IDLE: usize = 4;
+/// One patch makes way for another whose colour is so many times as strong.
+const STRONGER: f64 = 1.5;
 /// So little is known of a camera's blur before a picture told (px).
 const FIRST_BLUR_SD_PX: f64 = 0.3;
 /// A centroid alone is trusted to this (px).

@@ -1,7 +1,7 @@
 //! Who is measured in every frame, and who takes turns.
 #![expect(clippy::print_stdout, reason = "measured figures are shown")]
 
-use crate::drawn::{Drawn, ball};
+use crate::drawn::{Ball, Drawn, ball};
 use crate::follower::{Follower, FollowerSettings, classes_of};
 use crate::trail::Trail;
 use crate::{MarkerColour, MarkerRole, MarkerShape, MarkerSpec, NamedColour};
@@ -145,4 +145,55 @@ fn a_printed_target_is_followed_in_poor_light() {
         bias.norm()
     );
     assert!(n >= 58.0 && bias.norm() < 0.05 && rms < 0.1);
+}
+
+/// When the ball comes into sight.
+const LATE: u32 = 30;
+
+/// A dozen dull spots of about the marker's colour and size that never move, and from [`LATE`] on the ball.
+fn leaves(index: u32) -> Drawn {
+    let mut balls: Vec<Ball> = (0..12)
+        .map(|k| {
+            let mut leaf = ball(
+                20.0 + 30.0 * f64::from(k % 5),
+                15.0 + 20.0 * f64::from(k / 5),
+                5.0,
+            );
+            leaf.paint = [0.6, 0.2, 0.07];
+            leaf
+        })
+        .collect();
+    if index >= LATE {
+        let t = f64::from(index - LATE);
+        balls.push(ball(20.0 + 3.0 * t, 90.0 + 0.3 * t, 6.0));
+    }
+    Drawn {
+        balls,
+        seed: u64::from(index),
+        ..Drawn::default()
+    }
+}
+
+#[test]
+fn an_elbow_that_comes_into_sight_late_is_not_kept_out_by_leaves() {
+    let markers = [MarkerSpec {
+        role: MarkerRole::Elbow,
+        shape: MarkerShape::Ball { diameter_m: 0.028 },
+        colour: MarkerColour::Named(NamedColour::Orange),
+    }];
+    let classes = classes_of(&markers).unwrap();
+    let mut follower = Follower::new(&classes, &markers, settings()).unwrap();
+    for index in 0..FRAMES {
+        let picture = leaves(index).picture();
+        follower.push(u64::from(index), f64::from(index) / 60.0, &picture.view());
+    }
+    let trails = follower.finish();
+    let early = trails.iter().filter(|trail| trail.first().frame_index < 5);
+    let late = trails.iter().filter(|trail| {
+        trail.first().frame_index <= u64::from(LATE + 1) && trail.last().outline.centre_px.y > 80.0
+    });
+    let (leaves, followed) = (early.count(), late.map(|trail| trail.followed).max());
+    println!("{leaves} leaves, the ball in {followed:?} frames");
+    assert!(leaves >= settings().live, "{leaves}: nothing keeps it out");
+    assert!(followed >= Some(28), "{followed:?}");
 }

@@ -2,6 +2,8 @@
 
 mod blob;
 mod choice;
+#[cfg(test)]
+mod choice_tests;
 mod clock_fit;
 mod clock_solution;
 mod coding_lag;

@@ -28,6 +28,8 @@ pub(crate) struct Shown {
     pub(crate) point: TrailPoint,
     pub(crate) misfit: f64,
     pub(crate) colour: [f64; 3],
+    /// Strength of the colour at its strongest.
+    pub(crate) peak: f64,
     /// What this picture and those before it told of blur and radius; nothing without a fit.
     pub(crate) learned: Option<(Known, Option<Known>)>,
 }
@@ -43,6 +45,8 @@ pub(crate) struct Trail {
     pub(crate) followed: usize,
     velocity_px_s: Vector2<f64>,
     colour: [f64; 3],
+    /// Strength of its colour, lately.
+    peak: f64,
     /// Longer and shorter half axis, lately.
     half_axes_px: Vector2<f64>,
     /// How often its outline could be fitted lately.
@@ -96,6 +100,7 @@ impl Trail {
             class,
             velocity_px_s: Vector2::zeros(),
             colour: shown.colour,
+            peak: shown.peak,
             half_axes_px: sorted_axes(&shown.point.outline),
             success: 1.0,
             unlike: unlike(shown),
@@ -226,6 +231,7 @@ impl Trail {
             (0.0, FRESH)
         };
         self.success += share * (now - self.success);
+        self.peak += FRESH * (shown.peak - self.peak);
         self.unlike += FRESH * (unlike(shown) - self.unlike);
         if point.fitted {
             self.half_axes_px += (sorted_axes(&point.outline) - self.half_axes_px) * FRESH;
@@ -266,6 +272,11 @@ impl Trail {
     /// Blur and radius to expect in the next picture, as far as earlier ones told.
     pub(crate) fn expected(&self) -> Option<(Known, Option<Known>)> {
         self.expected
+    }
+
+    /// Strength of its colour as it has been lately.
+    pub(crate) fn peak(&self) -> f64 {
+        self.peak
     }
 
     /// Radius as it has been lately (px).
@@ -341,6 +352,7 @@ impl From<(&OutlineFit, u64, f64, &Blob, Point2<f64>)> for Shown {
             point,
             misfit: fit.misfit,
             colour: fit.colour,
+            peak: blob.peak,
             learned: Some((fit.blur_px, fit.radius_sd_px.map(radius))),
         }
     }
