@@ -1,6 +1,7 @@
 //! Clocks on film: cuts of the demo practice whose true clocks are known, one of them said to be what it is not.
 
 #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+#![expect(clippy::print_stdout, reason = "measured figures are shown")]
 
 mod support;
 
