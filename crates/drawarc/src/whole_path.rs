@@ -119,7 +119,14 @@ pub(crate) fn find(
                 .map(|&span| between(series, on.1, span))
                 .collect(),
         );
-        let joint = fit_path(&input(plan, on, &stretches)).map_err(Failure::not_measurable)?;
+        // They may all have met the archer waiting, in sight of one camera only.
+        let a_part = || {
+            let mut fits = parts.iter().map(|&part| of_part(plan, on, series, part));
+            fits.find_map(Result::ok)
+        };
+        let joint = fit_path(&input(plan, on, &stretches))
+            .or_else(|why| a_part().ok_or(why))
+            .map_err(Failure::not_measurable)?;
         let rough = places(plan, on, series, &parts)?;
         let of_s = joint.path.pieces().iter().map(|(from, to)| to - from).sum();
         (joint, Some(of_s), rough)
