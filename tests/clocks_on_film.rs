@@ -200,6 +200,14 @@ fn sound_that_contradicts_the_pictures_is_told_and_the_pictures_are_followed() {
 }
 
 #[test]
+fn sound_and_pictures_that_agree_tell_the_clock_together() {
+    let ran = run_cut(false, WELL, second(0.0, Some(0.0)));
+    assert_clock_found(&ran);
+    // The lag of a phone's sound alone leaves some milliseconds.
+    assert!(ran.sd_s < 0.3e-3, "sd {} s", ran.sd_s);
+}
+
+#[test]
 fn a_silent_phone_is_timed_by_the_elbow() {
     let silent = |name: &str| format!("The sound of camera {name} does not tell when");
     let ran = run_cut(false, WELL, second(37.3, None));

@@ -37,6 +37,28 @@ pub(crate) struct Search<'a> {
     pub(crate) clocks_may_move: bool,
 }
 
+impl Search<'_> {
+    /// By how much the cameras may stand otherwise than surveyed (deg, all together), where all were compared with the background of the
+    /// survey and none was found to have moved.
+    fn turned_at_most_deg(&self, standing: &[Standing]) -> Option<f64> {
+        let compared = self.backgrounds.iter().all(Option::is_some);
+        let still = |standing: &Standing| !standing.restless && !standing.stands.is_empty();
+        if !compared || !standing.iter().all(still) {
+            return None;
+        }
+        let of_one = |standing: &Standing| {
+            let stands = standing.stands.iter().map(|stand| {
+                let unmoved = stand.shift.verdict == CameraVerdict::Unmoved;
+                unmoved.then(|| stand.shift.turn_deg().hypot(stand.shift.turn_sd_deg))
+            });
+            stands
+                .collect::<Option<Vec<f64>>>()
+                .map(|all| all.into_iter().fold(0.0, f64::max))
+        };
+        standing.iter().map(of_one).sum()
+    }
+}
+
 /// Follows the markers, unless that was done before.
 pub(crate) fn follow(
     plan: &Plan<'_>,
@@ -117,11 +139,12 @@ fn moved(
     standing: &[Standing],
     series: &[SightingSeries],
 ) -> Result<Option<Vec<ClockModel>>, SyncTrackError> {
-    let Some(first) = moved_clocks::instead(search.rig, series, search.clocks)? else {
+    let on = (search.rig, search.turned_at_most_deg(standing));
+    let Some(first) = moved_clocks::instead(on, series, search.clocks)? else {
         return Ok(None);
     };
     let series = chosen(trails, (search.rig, &first), standing)?;
-    let second = moved_clocks::instead(search.rig, &series, search.clocks)?;
+    let second = moved_clocks::instead(on, &series, search.clocks)?;
     Ok(Some(second.unwrap_or(first)))
 }
 

@@ -12,6 +12,7 @@ use drawarc_rig::{ClockModel, ClockSegment, Rig};
 use drawarc_sync_track::{
     MotionClockSettings, MotionClocks, SightingSeries, SyncTrackError, clocks_from_motion,
 };
+use nalgebra::{Matrix2, Vector2};
 
 /// Standard deviation of an offset of which nothing is known (s).
 const UNKNOWN_S: f64 = 1e3;
@@ -22,8 +23,11 @@ const WRONG_SDS: f64 = 3.0;
 /// ... and by more than this (s), two frames of a slow camera: with less the path's fit weighs sound and pictures itself. A
 /// camera turned by 0.05° since the survey can pass for 10 ms.
 const WRONG_S: f64 = 0.03;
-/// The path's fit asks the same sightings again: what they said here enters it with this share of its weight.
-const SHARE: f64 = 0.1;
+/// A camera that stands otherwise than surveyed by a degree can pass for a clock that is off by this (s; 0.05° for 10 ms).
+const PASSES_FOR_S: f64 = 0.2;
+/// The path's fit asks the same sightings again, and their errors last: what they said here enters it with this share of its weight. With a
+/// tenth the clocks of ten rendered films erred by 1.3 of their standard deviations, with this by 1.0.
+const SHARE: f64 = 0.06;
 
 /// A clock of which nothing is known.
 pub(crate) fn unknown() -> ClockModel {
@@ -35,12 +39,13 @@ pub(crate) fn is_unknown(clock: &ClockModel) -> bool {
     offset_variance(clock) > 0.25 * UNKNOWN_S.powi(2)
 }
 
-/// The clocks by the movement of the markers, where sound told less or something else; `None` where it may stand.
+/// The clocks by the movement of the markers, where sound told less or something else; where they agree and the cameras are seen to
+/// stand as they were surveyed, but for `turned_deg` at most, what both tell; `None` where the sound's may stand.
 ///
 /// # Errors
 /// [`SyncTrackError::CameraCount`] where rig and clocks differ in number.
 pub(crate) fn instead(
-    rig: &Rig,
+    (rig, turned_deg): (&Rig, Option<f64>),
     series: &[SightingSeries],
     before: &[ClockModel],
 ) -> Result<Option<Vec<ClockModel>>, SyncTrackError> {
@@ -48,7 +53,7 @@ pub(crate) fn instead(
     let open = before.iter().any(is_unknown);
     let wrong = (1..before.len()).any(|camera| contradicts(&motion, (series, before), camera));
     if !open && !wrong {
-        return Ok(None);
+        return Ok(turned_deg.map(|turned_deg| together(&motion, before, turned_deg)));
     }
     // How far the clocks that sound tied to each other move as one.
     let shift_s = (0..before.len())
@@ -71,6 +76,56 @@ pub(crate) fn instead(
         })
         .collect();
     Ok(Some(clocks))
+}
+
+/// What sound and movement tell together; as sure as if movement alone had told it ([`to_start_from`] takes off again what is too much).
+fn together(motion: &MotionClocks, before: &[ClockModel], turned_deg: f64) -> Vec<ClockModel> {
+    let heard = |clock: &ClockModel| each_stretch(clock, |segment| scaled(segment, SHARE));
+    let both = |(own, seen): (&ClockModel, &Option<ClockModel>)| {
+        let seen = seen.as_ref()?.segments().first().copied()?;
+        let [segment] = own.segments() else {
+            return None;
+        };
+        let sound = of_line(segment, seen.reference_camera_s);
+        let sight = of_line(&scaled(seen, 1.0 / SHARE), seen.reference_camera_s);
+        let mut seen_covariance = sight.1;
+        seen_covariance[(0, 0)] += (PASSES_FOR_S * turned_deg).powi(2);
+        let (p, q) = (sound.1.try_inverse()?, seen_covariance.try_inverse()?);
+        let covariance = SHARE * (p + q).try_inverse()?;
+        let values = (p + q).try_inverse()? * (p * sound.0 + q * sight.0);
+        Some(ClockModel::linear(
+            seen.reference_camera_s,
+            values[0],
+            1.0 + values[1],
+            [covariance[(0, 0)], covariance[(1, 1)], covariance[(0, 1)]],
+        ))
+    };
+    let pairs = before.iter().zip(&motion.clocks);
+    pairs
+        .map(|pair| both(pair).unwrap_or_else(|| heard(pair.0)))
+        .collect()
+}
+
+/// Offset (s) and rate less 1 about an instant, with their covariance.
+fn of_line(segment: &ClockSegment, at_s: f64) -> (Vector2<f64>, Matrix2<f64>) {
+    let since_s = at_s - segment.reference_camera_s;
+    let values = Vector2::new(
+        segment.offset_s + (segment.rate - 1.0) * since_s,
+        segment.rate - 1.0,
+    );
+    let cov = segment.offset_rate_covariance_s;
+    let own = Matrix2::new(segment.offset_variance_s2, cov, cov, segment.rate_variance);
+    let moved = Matrix2::new(1.0, since_s, 0.0, 1.0);
+    (values, moved * own * moved.transpose())
+}
+
+fn scaled(segment: ClockSegment, by: f64) -> ClockSegment {
+    ClockSegment {
+        offset_variance_s2: segment.offset_variance_s2 * by,
+        rate_variance: segment.rate_variance * by,
+        offset_rate_covariance_s: segment.offset_rate_covariance_s * by,
+        ..segment
+    }
 }
 
 /// Movement's offset less the one before (s), where movement tells it.
@@ -141,12 +196,7 @@ pub(crate) fn to_start_from(
 
 /// A clock for a fit that asks again what told it.
 pub(crate) fn weaker(clock: &ClockModel) -> ClockModel {
-    each_stretch(clock, |segment| ClockSegment {
-        offset_variance_s2: segment.offset_variance_s2 / SHARE,
-        rate_variance: segment.rate_variance / SHARE,
-        offset_rate_covariance_s: segment.offset_rate_covariance_s / SHARE,
-        ..segment
-    })
+    each_stretch(clock, |segment| scaled(segment, 1.0 / SHARE))
 }
 
 /// The cameras of which nothing is known.
