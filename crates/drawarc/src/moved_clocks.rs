@@ -53,7 +53,10 @@ pub(crate) fn instead(
     let open = before.iter().any(is_unknown);
     let wrong = (1..before.len()).any(|camera| contradicts(&motion, (series, before), camera));
     if !open && !wrong {
-        return Ok(turned_deg.map(|turned_deg| together(&motion, before, turned_deg)));
+        // Movement knows of no jumps.
+        let even = before.iter().all(|clock| clock.segments().len() == 1);
+        let both = |turned_deg| together(&motion, before, turned_deg);
+        return Ok(turned_deg.filter(|_| even).map(both));
     }
     // How far the clocks that sound tied to each other move as one.
     let shift_s = (0..before.len())
