@@ -3,61 +3,25 @@
 
 use crate::outline::Outline;
 use crate::series::LookedAt;
+use crate::test_cameras::{camera, exact_rig};
 use crate::trail::{Shown, Trail, TrailPoint};
 use crate::{MarkerColour, MarkerRole, MarkerShape, MarkerSpec, NamedColour, Trails};
-use drawarc_rig::{
-    BrownConrady, Camera, ClockModel, ImageSize, Lens, Level, RangeFrame, Rig, Shutter,
-    SurveySummary,
-};
-use nalgebra::{
-    DMatrix, Isometry3, Matrix2, Matrix3, Point3, Rotation3, UnitQuaternion, Vector2, Vector3,
-};
+use drawarc_rig::{Camera, ClockModel, Rig, Shutter};
+use nalgebra::{Matrix2, Point3, Vector2};
 
 const FRAMES: u32 = 600;
 const RATE_HZ: f64 = 30.0;
+/// The cameras' focal length.
 const FOCAL_PX: f64 = 1500.0;
 const RADIUS_M: f64 = 0.014;
 
-fn camera(place: Point3<f64>) -> Camera {
-    let forward = (Point3::new(-0.2, 0.0, 1.4) - place).normalize();
-    let right = forward.cross(&Vector3::z()).normalize();
-    let down = forward.cross(&right);
-    let rows = Matrix3::from_rows(&[right.transpose(), down.transpose(), forward.transpose()]);
-    let rotation = UnitQuaternion::from_rotation_matrix(&Rotation3::from_matrix_unchecked(rows));
-    Camera {
-        name: format!("at {place}"),
-        image_size: ImageSize {
-            width_px: 1920,
-            height_px: 1080,
-        },
-        rotation_deg: 0,
-        lens: Lens::BrownConrady(BrownConrady::pinhole(FOCAL_PX, 959.5, 539.5)),
-        shutter: Shutter::global(0.002),
-        camera_from_range: Isometry3::from_parts((-(rotation * place.coords)).into(), rotation),
-    }
-}
-
 fn rig() -> Rig {
-    let mut rig = Rig {
-        cameras: vec![
-            camera(Point3::new(-3.0, -1.9, 1.5)),
-            camera(Point3::new(0.3, -3.5, 1.9)),
-        ],
-        range_frame: RangeFrame::SurveyedPoints,
-        level: Level::Plumb,
-        survey: SurveySummary {
-            residual_px: vec![],
-            views: vec![],
-            corner_sd_px: vec![],
-            ended: String::new(),
-            scale_sd_percent: 0.0,
-            remarks: vec![],
-        },
-        covariance: DMatrix::zeros(0, 0),
+    let places = [Point3::new(-3.0, -1.9, 1.5), Point3::new(0.3, -3.5, 1.9)];
+    let camera = |place| Camera {
+        shutter: Shutter::global(0.002),
+        ..camera(place, Point3::new(-0.2, 0.0, 1.4))
     };
-    let n = rig.parameter_count();
-    rig.covariance = DMatrix::zeros(n, n);
-    rig
+    exact_rig(places.map(camera).to_vec())
 }
 
 /// A place goes from one to the other between two instants (s).

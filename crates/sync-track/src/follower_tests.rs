@@ -37,24 +37,35 @@ fn settings() -> FollowerSettings {
     }
 }
 
+const BALL: MarkerSpec = MarkerSpec {
+    role: MarkerRole::Elbow,
+    shape: MarkerShape::Ball { diameter_m: 0.028 },
+    colour: MarkerColour::Named(NamedColour::Orange),
+};
+
+/// What is followed of a marker through these frames.
+fn trails_of(
+    marker: MarkerSpec,
+    settings: FollowerSettings,
+    frame: impl Fn(u32) -> Drawn,
+) -> Vec<Trail> {
+    let markers = [marker];
+    let classes = classes_of(&markers).unwrap();
+    let mut follower = Follower::new(&classes, &markers, settings).unwrap();
+    for index in 0..FRAMES {
+        let picture = frame(index).picture();
+        follower.push(u64::from(index), f64::from(index) / 60.0, &picture.view());
+    }
+    follower.finish()
+}
+
 fn measured(trail: &Trail) -> usize {
     trail.points.iter().filter(|point| !point.skipped).count()
 }
 
 #[test]
 fn the_marker_is_measured_always_and_what_is_less_like_it_in_turns() {
-    let markers = [MarkerSpec {
-        role: MarkerRole::Elbow,
-        shape: MarkerShape::Ball { diameter_m: 0.028 },
-        colour: MarkerColour::Named(NamedColour::Orange),
-    }];
-    let classes = classes_of(&markers).unwrap();
-    let mut follower = Follower::new(&classes, &markers, settings()).unwrap();
-    for index in 0..FRAMES {
-        let picture = frame(index).picture();
-        follower.push(u64::from(index), f64::from(index) / 60.0, &picture.view());
-    }
-    let trails = follower.finish();
+    let trails = trails_of(BALL, settings(), frame);
     let longest = |wanted: &dyn Fn(&Trail) -> bool| {
         trails
             .iter()
@@ -110,22 +121,16 @@ fn target(index: u32) -> Drawn {
 
 #[test]
 fn a_printed_target_is_followed_in_poor_light() {
-    let markers = [MarkerSpec {
+    let marker = MarkerSpec {
         role: MarkerRole::Elbow,
         shape: MarkerShape::Dot { diameter_m: 0.04 },
         colour: MarkerColour::Light,
-    }];
-    let classes = classes_of(&markers).unwrap();
+    };
     let unsmeared = FollowerSettings {
         exposure_s: 0.0,
         ..settings()
     };
-    let mut follower = Follower::new(&classes, &markers, unsmeared).unwrap();
-    for index in 0..FRAMES {
-        let picture = target(index).picture();
-        follower.push(u64::from(index), f64::from(index) / 60.0, &picture.view());
-    }
-    let trails = follower.finish();
+    let trails = trails_of(marker, unsmeared, target);
     let best = trails.iter().max_by_key(|trail| measured(trail)).unwrap();
     assert!(measured(best) >= 58, "{} frames", measured(best));
     let errors: Vec<Vector2<f64>> = best
@@ -176,18 +181,7 @@ fn leaves(index: u32) -> Drawn {
 
 #[test]
 fn an_elbow_that_comes_into_sight_late_is_not_kept_out_by_leaves() {
-    let markers = [MarkerSpec {
-        role: MarkerRole::Elbow,
-        shape: MarkerShape::Ball { diameter_m: 0.028 },
-        colour: MarkerColour::Named(NamedColour::Orange),
-    }];
-    let classes = classes_of(&markers).unwrap();
-    let mut follower = Follower::new(&classes, &markers, settings()).unwrap();
-    for index in 0..FRAMES {
-        let picture = leaves(index).picture();
-        follower.push(u64::from(index), f64::from(index) / 60.0, &picture.view());
-    }
-    let trails = follower.finish();
+    let trails = trails_of(BALL, settings(), leaves);
     let early = trails.iter().filter(|trail| trail.first().frame_index < 5);
     let late = trails.iter().filter(|trail| {
         trail.first().frame_index <= u64::from(LATE + 1) && trail.last().outline.centre_px.y > 80.0

@@ -41,6 +41,9 @@ mod sound_event;
 mod sound_match;
 mod sound_scan;
 mod survey_directions;
+#[cfg(test)]
+#[path = "../tests/common/cameras.rs"]
+mod test_cameras;
 mod tone;
 mod track;
 mod track_settings;
