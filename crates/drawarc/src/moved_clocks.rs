@@ -26,7 +26,8 @@ const WRONG_S: f64 = 0.03;
 /// A camera that stands otherwise than surveyed by a degree can pass for a clock that is off by this (s; 0.05° for 10 ms).
 const PASSES_FOR_S: f64 = 0.2;
 /// The path's fit asks the same sightings again, and their errors last: what they said here enters it with this share of its weight. With a
-/// tenth the clocks of ten rendered films erred by 1.3 of their standard deviations, with this by 1.0.
+/// tenth the clocks of ten rendered films erred by 1.3 of their standard deviations, with this by 1.0 (before what
+/// the background leaves of a turn is added).
 const SHARE: f64 = 0.06;
 
 /// A clock of which nothing is known.
@@ -81,21 +82,18 @@ pub(crate) fn instead(
     Ok(Some(clocks))
 }
 
-/// What sound and movement tell together; as sure as if movement alone had told it ([`to_start_from`] takes off again what is too much).
+/// What sound and movement tell together of clocks without jumps; as sure as if movement alone had told it ([`to_start_from`] takes off again what is too much).
 fn together(motion: &MotionClocks, before: &[ClockModel], turned_deg: f64) -> Vec<ClockModel> {
     let heard = |clock: &ClockModel| each_stretch(clock, |segment| scaled(segment, SHARE));
     let both = |(own, seen): (&ClockModel, &Option<ClockModel>)| {
         let seen = seen.as_ref()?.segments().first().copied()?;
-        let [segment] = own.segments() else {
-            return None;
-        };
-        let sound = of_line(segment, seen.reference_camera_s);
-        let sight = of_line(&scaled(seen, 1.0 / SHARE), seen.reference_camera_s);
-        let mut seen_covariance = sight.1;
-        seen_covariance[(0, 0)] += (PASSES_FOR_S * turned_deg).powi(2);
-        let (p, q) = (sound.1.try_inverse()?, seen_covariance.try_inverse()?);
-        let covariance = SHARE * (p + q).try_inverse()?;
-        let values = (p + q).try_inverse()? * (p * sound.0 + q * sight.0);
+        let sound = of_line(own.segments().first()?, seen.reference_camera_s);
+        let mut sight = of_line(&scaled(seen, 1.0 / SHARE), seen.reference_camera_s);
+        sight.1[(0, 0)] += (PASSES_FOR_S * turned_deg).powi(2);
+        let (p, q) = (sound.1.try_inverse()?, sight.1.try_inverse()?);
+        let covariance = (p + q).try_inverse()?;
+        let values = covariance * (p * sound.0 + q * sight.0);
+        let covariance = SHARE * covariance;
         Some(ClockModel::linear(
             seen.reference_camera_s,
             values[0],

@@ -240,7 +240,7 @@ fn spread(seen_s: &[f64], most: usize) -> Vec<(f64, f64)> {
     let room = seen_s.len() - each;
     let stretch = |number: usize| {
         let first = room * number / (SPREAD - 1);
-        // The first and the last may hold nothing but a pause; neighbours' ends never meet, as there is more than `most`.
+        // Neighbours never overlap, as there are more instants than `most`.
         (seen_s[first], seen_s[first + each - 1])
     };
     (0..SPREAD).map(stretch).collect()
